@@ -1,0 +1,1 @@
+"""A spectacle-dispensing service for optical shops with several branches."""

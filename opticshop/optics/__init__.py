@@ -1,0 +1,1 @@
+"""Spectacle optics: pure functions on numbers and arrays."""
