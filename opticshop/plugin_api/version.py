@@ -1,0 +1,22 @@
+"""The version of the plugin contract, which moves apart from the version of the service.
+
+A minor step adds things (a hook, an optional parameter, an optional field at the end of a dataclass); a major
+step takes things away, after a `DeprecationWarning` in at least two minor versions.
+"""
+
+from __future__ import annotations
+
+from packaging.specifiers import SpecifierSet
+
+API_VERSION = "1.0"
+
+ENTRY_POINT_GROUP = "opticshop.plugins"
+"""Each entry point of this group names an object that has a `manifest` and hook implementations."""
+
+
+def admits_this_api(specifier: str) -> bool:
+    """Whether a manifest's `api` specifier, such as ">=1.0,<2", admits `API_VERSION`.
+
+    Raises `packaging.specifiers.InvalidSpecifier` for text that is no specifier.
+    """
+    return SpecifierSet(specifier).contains(API_VERSION, prereleases=True)
