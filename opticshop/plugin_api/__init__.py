@@ -81,6 +81,9 @@ from .pricing import PriceAdjustment, PriceLine, PricingContext
 from .recalls import RecallDecision, RecallPolicy, RecallSubject
 from .tolerances import (
     ALONE,
+    LENS_KINDS,
+    PARAMETERS,
+    AppliesTo,
     EyeInspection,
     InspectionRequest,
     LensKind,
@@ -103,10 +106,13 @@ __all__ = [
     "API_VERSION",
     "DECIDE_HOOKS",
     "ENTRY_POINT_GROUP",
+    "LENS_KINDS",
     "NOTIFY_HOOKS",
     "NO_SETTINGS",
+    "PARAMETERS",
     "PROJECT_NAME",
     "REGISTER_HOOKS",
+    "AppliesTo",
     "Calculator",
     "CalculatorInputs",
     "CalculatorOutputs",

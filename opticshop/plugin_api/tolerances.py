@@ -18,12 +18,37 @@ from opticshop.optics.conformity import Confidence, DecimalPower, exact
 from opticshop.optics.errors import OpticsError
 
 from .errors import InvalidFacts, UnknownStandard
-from .types import NO_SETTINGS, JsonReady, Settings, Side, no_settings
+from .types import NO_SETTINGS, Eye, JsonReady, Settings, Side, no_settings
 
 LensKind = Literal["single_vision", "multifocal", "power_variation"]
 Outcome = Literal["pass", "fail", "undecided", "incomplete"]
 LineOutcome = Literal["pass", "fail", "undecided", "not_applicable", "not_measured"]
 AppliesTo = Literal["mounted", "uncut"]
+
+LENS_KINDS: frozenset[LensKind] = frozenset(("single_vision", "multifocal", "power_variation"))
+
+PARAMETERS = {
+    "power_m1": "power in the first principal meridian",
+    "power_m2": "power in the second principal meridian",
+    "sphere": "sphere (minus-cylinder form)",
+    "cylinder": "cylinder",
+    "axis": "cylinder axis",
+    "add": "addition",
+    "prism_horizontal": "horizontal prism",
+    "prism_vertical": "vertical prism",
+    "prism_reference_point": "prism at the reference point",
+    "centre_distance": "distance of the centres",
+    "centre_height_difference": "height difference of the centres",
+    "segment_height": "segment height",
+    "segment_height_difference": "height difference of the segments",
+    "segment_distance": "distance between the segments",
+    "fitting_point_height": "fitting point height",
+    "fitting_point_height_difference": "height difference of the fitting points",
+    "fitting_point_distance": "fitting point distance from the middle of the bridge",
+    "tilt": "tilt of the segment or of the permanent marks",
+    "centre_thickness": "centre thickness",
+}
+"""Names of what is judged, with the words for people. A standard may add names of its own."""
 
 
 class _Exact:
@@ -162,6 +187,12 @@ class InspectionRequest(JsonReady):
         if self.right is None and self.left is None:
             raise InvalidFacts("an inspection needs at least one lens", field="right")
 
+    @property
+    def lenses(self) -> tuple[tuple[Eye, EyeInspection], ...]:
+        """The lenses that are there, right first."""
+        both: tuple[tuple[Eye, EyeInspection | None], ...] = (("right", self.right), ("left", self.left))
+        return tuple((eye, lens) for eye, lens in both if lens is not None)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitDescription(JsonReady):
@@ -267,13 +298,17 @@ ALONE = StandardContext()
 
 
 class ToleranceStandard(ABC):
-    """One edition of one standard. `key` is kebab-case and unique, such as "iso-21987-2017"."""
+    """One edition of one standard. `key` is kebab-case and unique, such as "iso-21987-2017".
+
+    A request for a kind outside `lens_kinds` gets an incomplete verdict, never a pass.
+    """
 
     standard: ClassVar[str]
     edition: ClassVar[str]
     key: ClassVar[str]
     title: ClassVar[str]
     applies_to: ClassVar[AppliesTo]
+    lens_kinds: ClassVar[frozenset[LensKind]] = LENS_KINDS
 
     @abstractmethod
     def limits(
