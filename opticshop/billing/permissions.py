@@ -1,0 +1,7 @@
+from enum import StrEnum
+
+
+class BillingPermission(StrEnum):
+    VIEW = "billing.view"
+    TAKE = "billing.take"
+    REFUND = "billing.refund"

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class BranchesConfig(AppConfig):
+    name = "opticshop.branches"
+    label = "branches"

@@ -1,0 +1,2 @@
+BRANCH_OPENED = "branches.opened"
+BRANCH_CHANGED = "branches.changed"

@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class BranchPermission(StrEnum):
+    VIEW = "branches.view"
+    EDIT = "branches.edit"

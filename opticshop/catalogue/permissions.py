@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class CataloguePermission(StrEnum):
+    VIEW = "catalogue.view"
+    EDIT = "catalogue.edit"

@@ -1,0 +1,92 @@
+"""Who may do what: the one table of roles and permissions, and the OAuth scopes derived from it.
+
+A role is held at a branch; head office and bookkeeper may hold theirs in every branch. A token narrows what its
+user may do to its scopes: ``orders.place`` needs the scope ``orders:write``, ``orders.view`` needs ``orders:read``.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from opticshop.accounts.permissions import AccountPermission as Accounts
+from opticshop.billing.permissions import BillingPermission as Billing
+from opticshop.branches.permissions import BranchPermission as Branches
+from opticshop.catalogue.permissions import CataloguePermission as Catalogue
+from opticshop.customers.permissions import CustomerPermission as Customers
+from opticshop.orders.permissions import OrderPermission as Orders
+from opticshop.pluginhost.permissions import CalculatorPermission as Calculators
+from opticshop.pluginhost.permissions import PluginPermission as Plugins
+from opticshop.prescriptions.permissions import PrescriptionPermission as Prescriptions
+from opticshop.quality.permissions import QualityPermission as Quality
+from opticshop.reminders.permissions import ReminderPermission as Reminders
+from opticshop.stock.permissions import StockPermission as Stock
+from opticshop.workshop.permissions import WorkshopPermission as Workshop
+
+PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
+    Accounts,
+    Billing,
+    Branches,
+    Calculators,
+    Catalogue,
+    Customers,
+    Orders,
+    Plugins,
+    Prescriptions,
+    Quality,
+    Reminders,
+    Stock,
+    Workshop,
+)
+
+_C, _W, _M, _H, _B = "counter", "workshop", "manager", "head_office", "bookkeeper"
+
+#: permission -> roles that hold it. Read it row by row; nothing else grants anything.
+TABLE: dict[StrEnum, tuple[str, ...]] = {
+    Branches.VIEW: (_C, _W, _M, _H, _B),
+    Branches.EDIT: (_H,),
+    Accounts.VIEW: (_M, _H),
+    Accounts.MANAGE: (_H,),
+    Plugins.VIEW: (_M, _H),
+    Plugins.MANAGE: (_H,),
+    Calculators.VIEW: (_C, _W, _M, _H),
+    Calculators.RUN: (_C, _W, _M, _H),
+    Customers.VIEW: (_C, _M, _H),
+    Customers.EDIT: (_C, _M, _H),
+    Prescriptions.VIEW: (_C, _W, _M, _H),
+    Prescriptions.RECORD: (_C, _M, _H),
+    Prescriptions.MEASURE: (_C, _M, _H),
+    Prescriptions.OVERRIDE: (_M, _H),
+    Catalogue.VIEW: (_C, _W, _M, _H),
+    Catalogue.EDIT: (_H,),
+    Stock.VIEW: (_C, _W, _M, _H),
+    Stock.RECEIVE: (_C, _M, _H),
+    Stock.WRITE_OFF: (_W, _M, _H),
+    Orders.VIEW: (_C, _W, _M, _H),
+    Orders.PLACE: (_C, _M, _H),
+    Orders.CANCEL: (_M, _H),
+    Workshop.VIEW: (_C, _W, _M, _H),
+    Workshop.WORK: (_W, _M),
+    Billing.VIEW: (_C, _M, _H, _B),
+    Billing.TAKE: (_C, _M, _H),
+    Billing.REFUND: (_M, _H),
+    Quality.VIEW: (_C, _W, _M, _H),
+    Quality.INSPECT: (_W, _M),
+    Quality.HANDOVER: (_C, _M),
+    Reminders.VIEW: (_C, _M, _H),
+    Reminders.MANAGE: (_M, _H),
+}
+
+ROLE_TABLE: dict[str, frozenset[str]] = {
+    role: frozenset(str(permission) for permission, roles in TABLE.items() if role in roles)
+    for role in (_C, _W, _M, _H, _B)
+}
+
+OAUTH_SCOPES: dict[str, str] = {}
+for _enum in PERMISSION_ENUMS:
+    for _member in _enum:
+        _area, _verb = str(_member).split(".", 1)
+        if _verb == "view":
+            OAUTH_SCOPES[f"{_area}:read"] = f"Read {_area}"
+        else:
+            OAUTH_SCOPES[f"{_area}:write"] = f"Write {_area}"
+OAUTH_SCOPES = dict(sorted(OAUTH_SCOPES.items()))

@@ -1,0 +1,51 @@
+"""Settings of the OpenAPI document."""
+
+from __future__ import annotations
+
+from typing import Any
+
+SPECTACULAR: dict[str, Any] = {
+    "TITLE": "opticshop",
+    "DESCRIPTION": (
+        "The dispensing job of a group of optical shops: customer, prescription, measurements, frame and lenses, "
+        "order, stock, payment, workshop, inspection against a tolerance standard, collection and recall.\n\n"
+        "Powers are decimals in dioptres, written as strings; axes are whole degrees 1 to 180 (TABO); lengths are "
+        "millimetres; money is a decimal string in the branch's currency; instants are UTC, days are the branch's.\n\n"
+        "Every failure is `application/problem+json` (RFC 9457) with a stable `type` that is documented at its address."
+    ),
+    "VERSION": "1.0.0",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SERVE_PERMISSIONS": ["rest_framework.permissions.AllowAny"],
+    "COMPONENT_SPLIT_REQUEST": True,
+    "SCHEMA_PATH_PREFIX": r"/api/v[0-9]+",
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "REDOC_DIST": "SIDECAR",
+    "SORT_OPERATIONS": False,
+    "ENUM_NAME_OVERRIDES": {},
+    "TAGS": [
+        {"name": "Sign-in", "description": "Who you are and what you may do where."},
+        {"name": "Branches", "description": "The shops of the group."},
+        {"name": "Customers", "description": "People who wear what we make."},
+        {
+            "name": "Prescriptions",
+            "description": "Prescriptions as written; amended by superseding, never edited.",
+        },
+        {"name": "Measurements", "description": "What was measured on the face, by whom, with which frame."},
+        {"name": "Frames", "description": "Frames with their boxed sizes."},
+        {
+            "name": "Lenses",
+            "description": "Lens products with index, ranges and surfaces; services charged for.",
+        },
+        {"name": "Stock", "description": "What is in the drawer, by lot, and every movement of it."},
+        {"name": "Orders", "description": "One pair: computed, priced and reserved in one step."},
+        {"name": "Payments", "description": "Deposits, balances, receipts."},
+        {"name": "Jobs", "description": "The workshop: steps, readings, breakages."},
+        {"name": "Inspections", "description": "Final inspection against a tolerance standard."},
+        {"name": "Handover", "description": "Collection by the customer."},
+        {"name": "Reminders", "description": "Messages to customers and recalls."},
+        {"name": "Calculators", "description": "Optics calculators brought by plugins."},
+        {"name": "Plugins", "description": "What is installed, active and healthy."},
+    ],
+}

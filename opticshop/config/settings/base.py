@@ -1,0 +1,208 @@
+"""All settings, complete and safe; production and test change only what must differ."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dj_database_url
+
+from opticshop.config import env
+from opticshop.config.access import OAUTH_SCOPES
+from opticshop.config.openapi import SPECTACULAR
+
+ROOT = env.ROOT
+VAR = env.ROOT / env.text("OPTICSHOP_VAR", "var")
+VAR.mkdir(parents=True, exist_ok=True)
+
+INSECURE_SECRET = "insecure-key-for-development-only"
+SECRET_KEY = env.text("OPTICSHOP_SECRET_KEY", INSECURE_SECRET)
+DEBUG = env.flag("OPTICSHOP_DEBUG", False)
+ALLOWED_HOSTS = env.words("OPTICSHOP_ALLOWED_HOSTS", "localhost,127.0.0.1,[::1],testserver")
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "django_filters",
+    "oauth2_provider",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "django_linear_migrations",
+    "opticshop.core",
+    "opticshop.branches",
+    "opticshop.accounts",
+    "opticshop.pluginhost",
+    "opticshop.customers",
+    "opticshop.catalogue",
+    "opticshop.prescriptions",
+    "opticshop.stock",
+    "opticshop.orders",
+    "opticshop.workshop",
+    "opticshop.billing",
+    "opticshop.quality",
+    "opticshop.reminders",
+    "opticshop.config",
+]
+
+MIDDLEWARE = [
+    "opticshop.config.middleware.RequestIdMiddleware",
+    "opticshop.config.middleware.ProblemPagesMiddleware",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+
+ROOT_URLCONF = "opticshop.config.urls"
+WSGI_APPLICATION = "opticshop.config.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [ROOT / "opticshop" / "config" / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ]
+        },
+    }
+]
+
+# --- data ---------------------------------------------------------------------------------------------------------
+DATABASES: dict[str, Any] = {
+    "default": dj_database_url.parse(env.text("DATABASE_URL") or f"sqlite:///{VAR / 'opticshop.sqlite3'}")
+}
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    DATABASES["default"]["OPTIONS"] = {
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
+    }
+else:
+    DATABASES["default"]["OPTIONS"] = {
+        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8)}
+    }
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+REDIS_URL = env.text("REDIS_URL")
+CACHES: dict[str, Any] = {
+    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    if REDIS_URL
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+}
+
+# --- people -------------------------------------------------------------------------------------------------------
+AUTH_USER_MODEL = "accounts.User"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    for name in (
+        "UserAttributeSimilarityValidator",
+        "MinimumLengthValidator",
+        "CommonPasswordValidator",
+        "NumericPasswordValidator",
+    )
+]
+LOGIN_URL = "/sign-in/"
+LOGIN_REDIRECT_URL = "/"
+LOGOUT_REDIRECT_URL = "/"
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_SAMESITE = "Lax"
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+
+OAUTH2_PROVIDER = {
+    "SCOPES": OAUTH_SCOPES,
+    "DEFAULT_SCOPES": [],
+    "PKCE_REQUIRED": True,
+    "ACCESS_TOKEN_EXPIRE_SECONDS": env.number("OPTICSHOP_TOKEN_SECONDS", 900),
+    "REFRESH_TOKEN_EXPIRE_SECONDS": 12 * 3600,
+    "ROTATE_REFRESH_TOKEN": True,
+    "REFRESH_TOKEN_REUSE_PROTECTION": True,
+    "ALLOWED_REDIRECT_URI_SCHEMES": ["https", "http"]
+    if env.flag("OPTICSHOP_ALLOW_HTTP_REDIRECT", True)
+    else ["https"],
+}
+
+# --- language, time, files ----------------------------------------------------------------------------------------
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = "UTC"
+USE_TZ = True
+STATIC_URL = "/static/"
+STATIC_ROOT = VAR / "static"
+WHITENOISE_USE_FINDERS = True
+MEDIA_ROOT = VAR / "media"
+
+# --- API ----------------------------------------------------------------------------------------------------------
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "opticshop.accounts.authentication.BearerTokenAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["opticshop.core.requests.HoldsDeclaredPermission"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PAGINATION_CLASS": "opticshop.core.pagination.KeyCursorPagination",
+    "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
+    "DEFAULT_SCHEMA_CLASS": "opticshop.core.openapi.ShapesPerAction",
+    "DEFAULT_THROTTLE_CLASSES": [
+        "rest_framework.throttling.AnonRateThrottle",
+        "rest_framework.throttling.UserRateThrottle",
+    ],
+    "DEFAULT_THROTTLE_RATES": {
+        "anon": env.text("OPTICSHOP_RATE_ANON", "120/min"),
+        "user": env.text("OPTICSHOP_RATE_USER", "3000/min"),
+    },
+    "EXCEPTION_HANDLER": "opticshop.config.problems.problem_for",
+    "COERCE_DECIMAL_TO_STRING": True,
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+    "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
+}
+SPECTACULAR_SETTINGS = SPECTACULAR
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+
+# --- this service -------------------------------------------------------------------------------------------------
+OPTICSHOP_VERSION = "0.1.0"
+OPTICSHOP_ACTOR_FACTORY = "opticshop.accounts.access.actor_from_request"
+OPTICSHOP_ROLE_TABLE = "opticshop.config.access.ROLE_TABLE"
+OPTICSHOP_LOCK_TIMEOUT_MS = env.number("OPTICSHOP_LOCK_TIMEOUT_MS", 5000)
+OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded")
+OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
+OPTICSHOP_MESSAGE_FILE = VAR / "messages.jsonl"
+
+# --- Celery -------------------------------------------------------------------------------------------------------
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_TIME_LIMIT = 300
+CELERY_TASK_SOFT_TIME_LIMIT = 240
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    "visibility_timeout": 3600,
+    "socket_timeout": 2,
+    "socket_connect_timeout": 2,
+}
+CELERY_TASK_PUBLISH_RETRY = False
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TIMEZONE = "UTC"
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"()": "opticshop.config.logs.line_formatter"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["stderr"], "level": env.text("OPTICSHOP_LOG_LEVEL", "WARNING")},
+}

@@ -1,0 +1,17 @@
+"""For the test suite: quick hashing, memory cache, no throttling, jobs run when a test says so."""
+
+from __future__ import annotations
+
+import copy
+
+from .base import *  # noqa: F403
+from .base import DATABASES, REST_FRAMEWORK
+
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+REST_FRAMEWORK = copy.deepcopy(REST_FRAMEWORK)
+REST_FRAMEWORK["DEFAULT_THROTTLE_RATES"] = {"anon": None, "user": None}
+OPTICSHOP_JOBS = "embedded"
+SECRET_KEY = "a-key-for-tests-only-and-nothing-else-0000"
+if not DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    DATABASES["default"]["OPTIONS"] = {}

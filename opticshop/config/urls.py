@@ -1,0 +1,27 @@
+from __future__ import annotations
+
+from django.contrib import admin
+from django.contrib.auth.views import LoginView, LogoutView
+from django.urls import include, path
+from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView, SpectacularSwaggerView
+
+from . import pages
+
+urlpatterns = [
+    path("", pages.front, name="front"),
+    path("api/v1/", include("opticshop.config.api_root")),
+    path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
+    path("docs/", SpectacularSwaggerView.as_view(url_name="schema"), name="docs"),
+    path("docs/reference/", SpectacularRedocView.as_view(url_name="schema"), name="reference"),
+    path("problems/", pages.problems, name="problems"),
+    path("problems/<str:code>", pages.problems, name="problem"),
+    path("health/live", pages.live, name="live"),
+    path("health/ready", pages.ready, name="ready"),
+    path("oauth/", include("oauth2_provider.urls", namespace="oauth2_provider")),
+    path("sign-in/", LoginView.as_view(template_name="sign_in.html"), name="sign-in"),
+    path("sign-out/", LogoutView.as_view(), name="sign-out"),
+    path("admin/", admin.site.urls),
+]
+
+handler404 = "opticshop.config.problems.not_found"
+handler500 = "opticshop.config.problems.server_error"

@@ -1,0 +1,103 @@
+"""Tables of the kernel: the outbox with its deliveries, and idempotency records; abstract bases for all apps."""
+
+from __future__ import annotations
+
+from django.db import models
+
+from . import clock
+from .ids import new_id
+
+
+class Entity(models.Model):
+    """Abstract base: UUIDv7 key and the moment of creation."""
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    created_at = models.DateTimeField(default=clock.now, editable=False)
+
+    class Meta:
+        abstract = True
+
+
+class Versioned(models.Model):
+    """Abstract base for rows people edit: the version is the ETag and the guard against lost updates."""
+
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        abstract = True
+
+
+class OutboxEvent(Entity):
+    """One thing that happened, written in the transaction that made it happen. Never changed afterwards."""
+
+    type = models.CharField(max_length=80)
+    subject = models.CharField(max_length=120)
+    branch_id = models.UUIDField(null=True)
+    actor_id = models.UUIDField(null=True)
+    actor_label = models.CharField(max_length=200)
+    data = models.JSONField(default=dict)
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["type", "id"], name="core_outbox_type_id"),
+            models.Index(fields=["subject", "id"], name="core_outbox_subject_id"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.type} {self.subject}"
+
+
+class EventDelivery(Entity):
+    """The state of handing one event to one handler. Rows decide; a message or a timer only wakes the worker."""
+
+    class State(models.TextChoices):
+        PENDING = "pending"
+        DONE = "done"
+        DEAD = "dead"
+
+    event = models.ForeignKey(OutboxEvent, on_delete=models.CASCADE, related_name="deliveries")
+    handler = models.CharField(max_length=120)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.PENDING)
+    attempts = models.PositiveIntegerField(default=0)
+    due_at = models.DateTimeField(default=clock.now)
+    done_at = models.DateTimeField(null=True)
+    last_error = models.TextField(blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["event", "handler"], name="core_delivery_once_per_handler"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=["pending", "done", "dead"]), name="core_delivery_state_known"
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["due_at", "id"], name="core_delivery_due", condition=models.Q(state="pending")
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.handler} <- {self.event_id}"
+
+
+class IdempotencyRecord(Entity):
+    """A claimed Idempotency-Key and, once the request is finished, the answer to replay."""
+
+    credential = models.CharField(max_length=80)
+    route = models.CharField(max_length=200)
+    key = models.CharField(max_length=200)
+    fingerprint = models.CharField(max_length=64)
+    expires_at = models.DateTimeField()
+    status = models.PositiveSmallIntegerField(null=True)
+    body = models.BinaryField(null=True)
+    content_type = models.CharField(max_length=100, blank=True)
+    headers = models.JSONField(default=dict)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["credential", "route", "key"], name="core_idempotency_key_once")
+        ]
+        indexes = [models.Index(fields=["expires_at"], name="core_idempotency_expiry")]
+
+    def __str__(self) -> str:
+        return f"{self.route} {self.key}"

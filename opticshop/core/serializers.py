@@ -1,0 +1,64 @@
+"""Shapes shared by all apps: the problem answer, strict fields, and a base that refuses unknown keys."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework import serializers
+
+
+class StrictSerializer(serializers.Serializer[Any]):
+    """An input shape: an unknown key is an error, not a silent loss."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, dict):
+            unknown = sorted(set(map(str, data)) - set(self.fields))
+            if unknown:
+                raise serializers.ValidationError(
+                    {
+                        name: [f"Unknown field; known are {', '.join(sorted(self.fields))}."]
+                        for name in unknown
+                    },
+                    code="unknown",
+                )
+        return super().to_internal_value(data)
+
+
+class TextField(serializers.CharField):
+    """Text without control characters (NUL would reach the database as an error)."""
+
+    def to_internal_value(self, data: Any) -> str:
+        text: str = super().to_internal_value(data)
+        if any(ord(char) < 32 and char not in "\t\n\r" for char in text):
+            raise serializers.ValidationError(
+                "Control characters are not accepted.", code="control_character"
+            )
+        return text
+
+
+class UnitDecimalField(serializers.DecimalField):
+    """A decimal with a unit, said in the documentation."""
+
+    def __init__(self, *, unit: str, max_digits: int = 6, decimal_places: int = 2, **kwargs: Any) -> None:
+        self.unit = unit
+        super().__init__(max_digits=max_digits, decimal_places=decimal_places, **kwargs)
+
+
+class ProblemFieldOut(serializers.Serializer[Any]):
+    pointer = serializers.CharField(help_text="Where in the request, as a JSON pointer fragment.")
+    detail = serializers.CharField()
+    code = serializers.CharField()
+    allowed = serializers.JSONField(required=False, help_text="What would be right, where it can be said.")
+
+
+class ProblemOut(serializers.Serializer[Any]):
+    """RFC 9457 problem details."""
+
+    type = serializers.CharField(help_text="Stable address of this kind of problem; it is documented there.")
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    instance = serializers.CharField()
+    code = serializers.CharField(help_text="Stable dotted code.")
+    request_id = serializers.CharField()
+    errors = ProblemFieldOut(many=True, required=False)

@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class CustomerPermission(StrEnum):
+    VIEW = "customers.view"
+    EDIT = "customers.edit"

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class PluginhostConfig(AppConfig):
+    name = "opticshop.pluginhost"
+    label = "pluginhost"

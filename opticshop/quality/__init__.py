@@ -1,0 +1,1 @@
+"""Owns the final inspection against a tolerance standard, and the handover to the customer."""

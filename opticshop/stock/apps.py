@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class StockConfig(AppConfig):
+    name = "opticshop.stock"
+    label = "stock"

@@ -1,0 +1,154 @@
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+
+from opticshop.core.models import Entity
+from opticshop.core.scoping import BranchOwned
+
+
+class StockItem(Entity):
+    """What can be counted: one frame, or one lens product in one power (minus-cylinder form; the axis is free)."""
+
+    class Kind(models.TextChoices):
+        FRAME = "frame"
+        LENS = "lens"
+
+    kind = models.CharField(max_length=5, choices=Kind.choices)
+    frame = models.OneToOneField(
+        "catalogue.Frame", on_delete=models.PROTECT, null=True, related_name="stock_item"
+    )
+    lens = models.ForeignKey(
+        "catalogue.LensProduct", on_delete=models.PROTECT, null=True, related_name="stock_items"
+    )
+    sphere_dpt = models.DecimalField(max_digits=5, decimal_places=2, null=True)
+    cylinder_dpt = models.DecimalField(max_digits=5, decimal_places=2, null=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=(Q(kind="frame") & Q(frame__isnull=False) & Q(lens__isnull=True))
+                | (
+                    Q(kind="lens")
+                    & Q(lens__isnull=False)
+                    & Q(frame__isnull=True)
+                    & Q(sphere_dpt__isnull=False)
+                    & Q(cylinder_dpt__lte=0)
+                ),
+                name="stock_item_is_one_thing",
+            ),
+            models.UniqueConstraint(
+                fields=["lens", "sphere_dpt", "cylinder_dpt"],
+                name="stock_one_item_per_power",
+                condition=Q(kind="lens"),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return (
+            f"{self.kind} {self.frame_id or self.lens_id} {self.sphere_dpt or ''} {self.cylinder_dpt or ''}"
+        )
+
+
+class Lot(Entity, BranchOwned):
+    """The balance of one item from one delivery at one branch, kept equal to the sum of its movements.
+
+    On hand counts what lies in the branch, reserved the part of it promised to orders; available is the difference.
+    """
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    item = models.ForeignKey(StockItem, on_delete=models.PROTECT, related_name="lots")
+    code = models.CharField(max_length=40, help_text="Lot or packet code of the maker, or our own")
+    unit_cost = models.DecimalField(max_digits=10, decimal_places=2, default=0)
+    on_hand = models.PositiveIntegerField(default=0)
+    reserved = models.PositiveIntegerField(default=0)
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.UniqueConstraint(fields=["branch", "item", "code"], name="stock_lot_once"),
+            models.CheckConstraint(
+                condition=Q(on_hand__gte=0) & Q(reserved__gte=0), name="stock_lot_not_negative"
+            ),
+            models.CheckConstraint(condition=Q(reserved__lte=F("on_hand")), name="stock_lot_not_oversold"),
+            models.CheckConstraint(condition=Q(unit_cost__gte=0), name="stock_lot_cost"),
+        ]
+        indexes = [
+            models.Index(fields=["branch", "-id"], name="stock_lot_branch_newest"),
+            models.Index(fields=["item", "branch", "id"], name="stock_lot_item_branch"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code}: {self.on_hand} on hand, {self.reserved} reserved"
+
+
+class Movement(Entity, BranchOwned):
+    """One line of the ledger: what moved, why, by whom, for which document. Never changed, never deleted.
+
+    ``on_hand_change`` and ``reserved_change`` are what the movement did to the balance of its lot.
+    """
+
+    class Kind(models.TextChoices):
+        RECEIPT = "receipt"
+        RESERVATION = "reservation"
+        RELEASE = "release"
+        CONSUMPTION = "consumption"
+        WRITE_OFF = "write_off"
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements")
+    kind = models.CharField(max_length=20, choices=Kind.choices)
+    on_hand_change = models.IntegerField()
+    reserved_change = models.IntegerField()
+    unit_cost = models.DecimalField(max_digits=10, decimal_places=2)
+    document = models.CharField(max_length=120, help_text="What caused it, for instance orders/<id>")
+    reason = models.CharField(max_length=200, blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    by_label = models.CharField(max_length=200)
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(on_hand_change=0) | ~Q(reserved_change=0), name="stock_movement_moves_something"
+            ),
+            models.CheckConstraint(
+                condition=~Q(kind="write_off") | ~Q(reason=""), name="stock_write_off_explained"
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["branch", "-id"], name="stock_movement_newest"),
+            models.Index(fields=["lot", "id"], name="stock_movement_lot"),
+            models.Index(fields=["document"], name="stock_movement_document"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.on_hand_change:+d}/{self.reserved_change:+d} {self.document}"
+
+
+class Reservation(Entity, BranchOwned):
+    """One piece of a lot promised to a document (one lens for one eye, or one frame)."""
+
+    class State(models.TextChoices):
+        ACTIVE = "active"
+        CONSUMED = "consumed"
+        RELEASED = "released"
+        WRITTEN_OFF = "written_off"
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="reservations")
+    document = models.CharField(max_length=120)
+    part = models.CharField(max_length=10, help_text="right, left or frame")
+    state = models.CharField(max_length=12, choices=State.choices, default=State.ACTIVE)
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.UniqueConstraint(
+                fields=["document", "part"],
+                condition=Q(state="active"),
+                name="stock_one_active_reservation_per_part",
+            )
+        ]
+        indexes = [models.Index(fields=["document", "id"], name="stock_reservation_document")]
+
+    def __str__(self) -> str:
+        return f"{self.part} for {self.document}: {self.state}"

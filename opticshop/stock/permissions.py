@@ -1,0 +1,7 @@
+from enum import StrEnum
+
+
+class StockPermission(StrEnum):
+    VIEW = "stock.view"
+    RECEIVE = "stock.receive"
+    WRITE_OFF = "stock.write_off"

@@ -1,0 +1,174 @@
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+from opticshop.core.models import Entity, Versioned
+from opticshop.core.scoping import BranchOwned
+
+
+class JobState(models.TextChoices):
+    WAITING = "waiting", "Waiting for lenses or frame"
+    OPEN = "open", "On the bench or ready for it"
+    STOPPED = "stopped", "Stopped with a reason"
+    INSPECTED = "inspected", "Passed the final inspection"
+    FINISHED = "finished", "Packed"
+    CANCELLED = "cancelled", "Given up"
+
+
+#: From each state, the states a job may move to.
+JOB_MOVES: dict[str, frozenset[str]] = {
+    JobState.WAITING: frozenset({JobState.OPEN, JobState.CANCELLED}),
+    JobState.OPEN: frozenset({JobState.STOPPED, JobState.WAITING, JobState.INSPECTED, JobState.CANCELLED}),
+    JobState.STOPPED: frozenset({JobState.OPEN, JobState.WAITING, JobState.CANCELLED}),
+    JobState.INSPECTED: frozenset({JobState.FINISHED, JobState.STOPPED, JobState.CANCELLED}),
+    JobState.FINISHED: frozenset(),
+    JobState.CANCELLED: frozenset(),
+}
+
+
+class StepKind(models.TextChoices):
+    VERIFY = "verify", "Verify the uncut lenses on the focimeter"
+    MARK_UP = "mark_up", "Mark up"
+    TRACE = "trace", "Trace the frame"
+    BLOCK = "block", "Lay out and block"
+    EDGE = "edge", "Edge"
+    HAND_EDGE = "hand_edge", "Hand-edge: safety bevel and corrections"
+    GLAZE = "glaze", "Glaze"
+    INSPECT = "inspect", "Final inspection"
+    SET_UP = "set_up", "Set up to standard alignment"
+    PACK = "pack", "Clean and pack"
+
+
+#: The ordinary order of the bench (trade practice); a step can be skipped with a reason where SKIPPABLE says so.
+ORDINARY_STEPS: tuple[str, ...] = tuple(StepKind.values)
+SKIPPABLE = frozenset({StepKind.MARK_UP, StepKind.TRACE, StepKind.BLOCK, StepKind.EDGE, StepKind.HAND_EDGE})
+
+
+class Job(Entity, Versioned, BranchOwned):
+    """One attempt at making the pair of an order; a remake is a further job with the next attempt number."""
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    number = models.CharField(max_length=40, unique=True)
+    order = models.ForeignKey("orders.Order", on_delete=models.PROTECT, related_name="jobs")
+    attempt = models.PositiveSmallIntegerField(default=1)
+    state = models.CharField(max_length=12, choices=JobState.choices, default=JobState.OPEN)
+    stop_reason = models.CharField(max_length=500, blank=True)
+    remake_reason = models.CharField(max_length=300, blank=True)
+    promised_on = models.DateField()
+    finished_at = models.DateTimeField(null=True)
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.UniqueConstraint(fields=["order", "attempt"], name="workshop_job_attempt_once"),
+            models.UniqueConstraint(
+                fields=["order"],
+                condition=Q(state__in=["waiting", "open", "stopped", "inspected"]),
+                name="workshop_one_live_job_per_order",
+            ),
+            models.CheckConstraint(
+                condition=Q(state__in=["waiting", "open", "stopped", "inspected", "finished", "cancelled"]),
+                name="workshop_job_state_known",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="stopped") | ~Q(stop_reason=""), name="workshop_stop_explained"
+            ),
+            models.CheckConstraint(
+                condition=Q(attempt=1) | ~Q(remake_reason=""), name="workshop_remake_explained"
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["branch", "-id"], name="workshop_job_newest"),
+            models.Index(fields=["branch", "state", "promised_on", "id"], name="workshop_job_board"),
+        ]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class JobStep(Entity):
+    """One step of a job: who did it and when."""
+
+    class State(models.TextChoices):
+        PENDING = "pending"
+        STARTED = "started"
+        DONE = "done"
+        SKIPPED = "skipped"
+
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="steps")
+    position = models.PositiveSmallIntegerField()
+    kind = models.CharField(max_length=12, choices=StepKind.choices)
+    state = models.CharField(max_length=8, choices=State.choices, default=State.PENDING)
+    started_at = models.DateTimeField(null=True)
+    done_at = models.DateTimeField(null=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    note = models.CharField(max_length=500, blank=True)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["job", "position"], name="workshop_step_position"),
+            models.UniqueConstraint(fields=["job", "kind"], name="workshop_step_kind_once"),
+            models.CheckConstraint(
+                condition=~Q(state="skipped") | ~Q(note=""), name="workshop_skip_explained"
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="done") | Q(done_at__isnull=False), name="workshop_done_when"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind}: {self.state}"
+
+
+class LensReading(Entity):
+    """An uncut lens read on the focimeter before it is cut, with the verdict of the uncut-lens standard."""
+
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="readings")
+    eye = models.CharField(max_length=5)
+    sphere_dpt = models.DecimalField(max_digits=5, decimal_places=2)
+    cylinder_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0)
+    axis_deg = models.PositiveSmallIntegerField(null=True)
+    addition_dpt = models.DecimalField(max_digits=4, decimal_places=2, null=True)
+    outcome = models.CharField(max_length=12)
+    verdict = models.JSONField()
+    read_at = models.DateTimeField()
+    read_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(eye__in=["right", "left"]), name="workshop_reading_eye_known"),
+            models.CheckConstraint(
+                condition=Q(cylinder_dpt=0) | (Q(axis_deg__gte=1) & Q(axis_deg__lte=180)),
+                name="workshop_reading_axis_with_cylinder",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.eye} {self.sphere_dpt}/{self.cylinder_dpt} {self.outcome}"
+
+
+class Breakage(Entity):
+    """A lens lost on the bench: written off with its reason, and what replaced it."""
+
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="breakages")
+    eye = models.CharField(max_length=5)
+    step = models.CharField(max_length=12, choices=StepKind.choices)
+    reason = models.CharField(max_length=200)
+    replaced = models.BooleanField(
+        help_text="Whether another lens of the same kind could be reserved at once"
+    )
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(eye__in=["right", "left"]), name="workshop_breakage_eye_known")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.eye}: {self.reason}"

@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class WorkshopPermission(StrEnum):
+    VIEW = "workshop.view"
+    WORK = "workshop.work"

@@ -1,0 +1,107 @@
+"""The standing cast: two branches, a counter clerk, a workshop hand and a manager at the first, an outsider at the
+second, head office and a bookkeeper for the group."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from rest_framework.test import APIClient
+
+from opticshop.accounts.access import actor_for
+from opticshop.accounts.models import Membership, User
+from opticshop.branches.models import Branch
+from opticshop.core import clock
+from opticshop.core.actor import Actor
+
+from .factories import BranchFactory, UserFactory
+
+NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
+
+
+@pytest.fixture(autouse=True)
+def steady_clock() -> Iterator[dt.datetime]:
+    with clock.at(NOON):
+        yield NOON
+
+
+@pytest.fixture
+def mill(db: Any) -> Branch:
+    return BranchFactory(code="MILL", name="Millrace Opticians (invented)")
+
+
+@pytest.fixture
+def quay(db: Any) -> Branch:
+    return BranchFactory(code="QUAY", name="Quayside Opticians (invented)")
+
+
+def member(username: str, role: str, branch: Branch | None, **details: Any) -> User:
+    user = UserFactory(username=username, display_name=username.title(), **details)
+    Membership.objects.create(user=user, role=role, branch=branch)
+    return user
+
+
+@pytest.fixture
+def clerk(mill: Branch) -> User:
+    return member("clerk", "counter", mill)
+
+
+@pytest.fixture
+def hand(mill: Branch) -> User:
+    return member("hand", "workshop", mill)
+
+
+@pytest.fixture
+def manager(mill: Branch) -> User:
+    return member("manager", "manager", mill, registration_number="D-00001 (invented)")
+
+
+@pytest.fixture
+def outsider(quay: Branch) -> User:
+    return member("outsider", "manager", quay)
+
+
+@pytest.fixture
+def head_office(db: Any) -> User:
+    return member("office", "head_office", None)
+
+
+@pytest.fixture
+def bookkeeper(db: Any) -> User:
+    return member("books", "bookkeeper", None)
+
+
+@pytest.fixture
+def actor_of() -> Callable[[User], Actor]:
+    return actor_for
+
+
+@pytest.fixture
+def api() -> Callable[[User | None], APIClient]:
+    """``api(user)`` is a client signed in as that user; ``api(None)`` is nobody."""
+
+    def client_for(user: User | None) -> APIClient:
+        client = APIClient()
+        if user is not None:
+            client.force_authenticate(user)
+        return client
+
+    return client_for
+
+
+@pytest.fixture
+def queries() -> Callable[[Callable[[], Any]], int]:
+    """How many queries a call makes."""
+
+    def count(call: Callable[[], Any]) -> int:
+        with CaptureQueriesContext(
+            connection,
+        ) as captured:
+            call()
+        return len(captured)
+
+    return count

@@ -1,0 +1,114 @@
+"""Factories for the rows that tests need around the behaviour they are about. All data is invented."""
+
+from __future__ import annotations
+
+import datetime as dt
+from decimal import Decimal
+
+import factory
+
+from opticshop.accounts.models import User
+from opticshop.branches.models import Branch
+from opticshop.catalogue.models import Frame, LensProduct, LensSurface, ServiceItem, TaxRate
+from opticshop.core.text import folded
+from opticshop.customers.models import Customer
+
+
+class BranchFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = Branch
+        django_get_or_create = ("code",)
+
+    code = factory.Sequence(lambda n: f"B{n:03d}")
+    name = factory.LazyAttribute(lambda b: f"Branch {b.code} (invented)")
+
+
+class UserFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = User
+
+    username = factory.Sequence(lambda n: f"user{n}")
+    display_name = factory.LazyAttribute(lambda u: u.username.title())
+
+
+class CustomerFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = Customer
+
+    branch = factory.SubFactory(BranchFactory)
+    given_name = "Wren"
+    family_name = factory.Sequence(lambda n: f"Alder{n}")
+    search_given = factory.LazyAttribute(lambda c: folded(c.given_name))
+    search_family = factory.LazyAttribute(lambda c: folded(c.family_name))
+    birth_date = dt.date(1984, 3, 9)
+    email = factory.Sequence(lambda n: f"person{n}@example.org")
+
+
+class FrameFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = Frame
+
+    sku = factory.Sequence(lambda n: f"FR-{n:04d}")
+    name = "Heron 50 (invented)"
+    price = Decimal("95.00")
+    material = Frame.Material.ACETATE
+    box_width_mm = Decimal("50")
+    box_height_mm = Decimal("38")
+    bridge_mm = Decimal("18")
+    effective_diameter_mm = Decimal("54")
+
+
+class LensProductFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = LensProduct
+
+    sku = factory.Sequence(lambda n: f"LE-{n:04d}")
+    name = "Clear 1.5 finished (invented)"
+    price = Decimal("32.50")
+    kind = LensProduct.Kind.SINGLE_VISION
+    supply = LensProduct.Supply.FINISHED
+    material = "CR-39 (allyl diglycol carbonate)"
+    index = Decimal("1.498")
+    abbe = Decimal("58")
+    density_g_cm3 = Decimal("1.32")
+    diameter_mm = Decimal("70")
+    usable_diameter_mm = Decimal("68")
+    sphere_min_dpt = Decimal("-6")
+    sphere_max_dpt = Decimal("4")
+    cylinder_max_dpt = Decimal("2")
+
+
+class LensSurfaceFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = LensSurface
+
+    product = factory.SubFactory(LensProductFactory)
+    sphere_from_dpt = Decimal("-6")
+    sphere_to_dpt = Decimal("4")
+    front_power_dpt = Decimal("4")
+    centre_thickness_mm = Decimal("2")
+    edge_thickness_mm = Decimal("1")
+
+
+class DispensingFeeFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = ServiceItem
+
+    sku = "DISP"
+    name = "Dispensing (measuring, fitting)"
+    price = Decimal("60.00")
+    tax_category = "exempt"
+    is_dispensing = True
+
+
+class TaxRateFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = TaxRate
+        django_get_or_create = ("jurisdiction", "category", "valid_from")
+
+    jurisdiction = "GB"
+    category = "standard"
+    percent = Decimal("20")
+    valid_from = dt.date(2011, 1, 4)
+    source = "invented for tests"
+    confidence = "test data"
