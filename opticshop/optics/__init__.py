@@ -1,1 +1,1 @@
-"""Spectacle optics: pure functions on numbers and arrays."""
+"""Spectacle optics."""
