@@ -12,9 +12,9 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from decimal import Decimal
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, Self
 
-from opticshop.optics.conformity import Confidence, DecimalPower, exact
+from opticshop.optics.conformity import Confidence, DecimalPower, Exact, exact
 from opticshop.optics.errors import OpticsError
 
 from .errors import InvalidFacts, UnknownStandard
@@ -52,9 +52,14 @@ PARAMETERS = {
 
 
 class _Exact:
-    """Turns every Decimal field of a dataclass into an exact `Decimal`."""
+    """Turns the Decimal fields of a dataclass into exact `Decimal`s."""
 
     __slots__ = ()
+
+    @classmethod
+    def of(cls, **values: Exact | None) -> Self:
+        """The same as the constructor, with numbers as int or text: `LensValues.of(sphere_dpt="-2.00")`."""
+        return cls(**values)
 
     def _make_exact(self, *names: str) -> None:
         for name in names:
