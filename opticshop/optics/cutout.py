@@ -63,7 +63,12 @@ class Blank:
         """The same blank for the other eye (x reversed)."""
         usable_x = None if self.usable_x_mm is None else -self.usable_x_mm
         return Blank(
-            self.diameter_mm, -self.centre_x_mm, self.centre_y_mm, self.usable_diameter_mm, usable_x, self.usable_y_mm
+            self.diameter_mm,
+            -self.centre_x_mm,
+            self.centre_y_mm,
+            self.usable_diameter_mm,
+            usable_x,
+            self.usable_y_mm,
         )
 
 
@@ -131,7 +136,10 @@ def cut_out(
     The centration point is in the outline's frame (x to the examiner's right, for a right eye nasal is positive).
     Exact for the polygon. Touching counts as fitting.
     """
-    x, y = scalar(centration_x_mm, "centration_x_mm", -100.0, 100.0), scalar(centration_y_mm, "centration_y_mm", -100.0, 100.0)
+    x, y = (
+        scalar(centration_x_mm, "centration_x_mm", -100.0, 100.0),
+        scalar(centration_y_mm, "centration_y_mm", -100.0, 100.0),
+    )
     margin = scalar(margin_mm, "margin_mm", 0.0, 100.0)
     hull, circles = outline.hull_mm, blank.circles
     room = np.stack([c.radius_mm - margin - _distances(hull, x + c.x_mm, y + c.y_mm) for c in circles])

@@ -48,7 +48,9 @@ class Outline:
             raise InvalidOutline("the outline encloses no area", field="points_mm")
         polygon = shapely.Polygon(points)
         if not polygon.is_valid:
-            raise InvalidOutline(f"the outline crosses itself: {shapely.is_valid_reason(polygon)}", field="points_mm")
+            raise InvalidOutline(
+                f"the outline crosses itself: {shapely.is_valid_reason(polygon)}", field="points_mm"
+            )
         object.__setattr__(self, "points_mm", read_only(points if area > 0.0 else points[::-1]))
 
     # Construction -----------------------------------------------------------------------------------------------
@@ -178,7 +180,9 @@ class Outline:
         """The shape stretched about its boxed centre to another boxed size."""
         width, height = scalar(a_mm, "a_mm", 0.1, 1000.0), scalar(b_mm, "b_mm", 0.1, 1000.0)
         centre = np.array(self.boxed_centre_mm)
-        return _trusted((self.points_mm - centre) * np.array([width / self.a_mm, height / self.b_mm]) + centre)
+        return _trusted(
+            (self.points_mm - centre) * np.array([width / self.a_mm, height / self.b_mm]) + centre
+        )
 
     def __len__(self) -> int:
         return len(self.points_mm)

@@ -13,7 +13,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from ._numeric import Numeric, Result, away_from_pole, blockwise, number, numbers, plain, plain_all, scalar, within
+from ._numeric import (
+    Numeric,
+    Result,
+    away_from_pole,
+    blockwise,
+    number,
+    numbers,
+    plain,
+    plain_all,
+    scalar,
+    within,
+)
 from .errors import SingularPower
 from .eyes import Eye
 from .powers import _vector
@@ -105,8 +116,12 @@ def prism_of_centration_errors(
 
     `*_out_mm` is positive when that lens's optical centre is too far temporal, `*_up_mm` when it is too high.
     """
-    right_prism = prism_of_decentration(right, -Eye.RIGHT.nasal_sign * number(right_out_mm, "right_out_mm"), right_up_mm)
-    left_prism = prism_of_decentration(left, -Eye.LEFT.nasal_sign * number(left_out_mm, "left_out_mm"), left_up_mm)
+    right_prism = prism_of_decentration(
+        right, -Eye.RIGHT.nasal_sign * number(right_out_mm, "right_out_mm"), right_up_mm
+    )
+    left_prism = prism_of_decentration(
+        left, -Eye.LEFT.nasal_sign * number(left_out_mm, "left_out_mm"), left_up_mm
+    )
     return PairPrism(right_prism, left_prism, relative_prism(right_prism, left_prism))
 
 

@@ -13,7 +13,18 @@ from typing import Literal
 
 import numpy as np
 
-from ._numeric import LARGEST, NEGLIGIBLE, Numeric, Result, blockwise, numbers, plain, plain_all, scalar, within
+from ._numeric import (
+    LARGEST,
+    NEGLIGIBLE,
+    Numeric,
+    Result,
+    blockwise,
+    numbers,
+    plain,
+    plain_all,
+    scalar,
+    within,
+)
 from .errors import OutOfRange
 from .eyes import Eye
 
@@ -98,7 +109,9 @@ class Prism:
     @classmethod
     def for_eye(cls, eye: Eye, *, base_in_pdpt: float = 0.0, base_up_pdpt: float = 0.0) -> Prism:
         """From base-in and base-up amounts of one eye (negative: out, down)."""
-        return cls(scalar(base_in_pdpt, "base_in_pdpt") * eye.nasal_sign, scalar(base_up_pdpt, "base_up_pdpt"))
+        return cls(
+            scalar(base_in_pdpt, "base_in_pdpt") * eye.nasal_sign, scalar(base_up_pdpt, "base_up_pdpt")
+        )
 
     @property
     def is_zero(self) -> bool:
