@@ -24,11 +24,15 @@ Result: TypeAlias = Any
 """A Python float when every input was a scalar, else a float64 array (typed as numpy types its ufuncs)."""
 
 LARGEST = 1e6
-"""No length, power or angle of a spectacle lens is larger; the bound keeps every formula clear of overflow."""
+"""No length, power or angle of a spectacle lens is larger; the bound keeps every formula clear of
+overflow.
+"""
 POLE = 1e-9
 """Denominators smaller than this are treated as poles."""
 BLOCK = 32768
-"""Long arrays are worked through in blocks of this many elements, so that intermediate values stay in cache."""
+"""Long arrays are worked through in blocks of this many elements, so that intermediate values stay in
+cache.
+"""
 NEGLIGIBLE = 1e-10
 """Cylinders and prisms smaller than this are rounding residue: they have no axis and no base."""
 
@@ -76,8 +80,8 @@ def _in_blocks(function: Callable[..., Any], length: int, args: Any, kwargs: Any
 def numbers(**named: Numeric) -> tuple[Any, ...]:
     """The named values as floats or float64 arrays, in the order given.
 
-    Raises `InvalidNumber` for nan, infinity and non-numbers, `OutOfRange` beyond +/- `LARGEST`, `ShapeMismatch`
-    when arrays do not broadcast. The error's `field` is the keyword.
+    Raises `InvalidNumber` for nan, infinity and non-numbers, `OutOfRange` beyond +/- `LARGEST`,
+    `ShapeMismatch` when arrays do not broadcast. The error's `field` is the keyword.
     """
     prepared: list[Any] = []
     shapes: list[tuple[int, ...]] = []

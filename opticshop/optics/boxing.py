@@ -1,8 +1,8 @@
 """The boxing system (ISO 8624): boxed sizes, decentration, and the minimum blank by rule.
 
-A is the width and B the height of the box around the lens, DBL the shortest distance between the lenses, ED twice
-the greatest distance from the boxed centre to the lens edge. All lengths in mm. Decentration is positive inward
-(nasally) and upward; `Decentration.x_mm` turns it into the common frame for one eye.
+A is the width and B the height of the box around the lens, DBL the shortest distance between the lenses, ED
+twice the greatest distance from the boxed centre to the lens edge. All lengths in mm. Decentration is
+positive inward (nasally) and upward; `Decentration.x_mm` turns it into the common frame for one eye.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ SIZE_SLACK_MM = 0.5
 class BoxedFrame:
     """Boxed sizes of a frame. `ed_mm` may be None when it was not measured.
 
-    Raises `OutOfRange` for sizes that are not positive, and for an ED smaller than the larger of A and B or larger
-    than the box's diagonal (by more than `SIZE_SLACK_MM`): no outline has it.
+    Raises `OutOfRange` for sizes that are not positive, and for an ED smaller than the larger of A and B or
+    larger than the box's diagonal (by more than `SIZE_SLACK_MM`): no outline has it.
     """
 
     a_mm: float
@@ -85,7 +85,9 @@ def decentration_in_mm(a_mm: Numeric, dbl_mm: Numeric, mono_pd_mm: Numeric) -> R
 
 
 def decentration_in_binocular_mm(a_mm: Numeric, dbl_mm: Numeric, pd_mm: Numeric) -> Result:
-    """Inward decentration of each eye from a binocular PD, (A + DBL - PD)/2: assumes a face of equal halves."""
+    """Inward decentration of each eye from a binocular PD, (A + DBL - PD)/2: assumes a face of equal
+    halves.
+    """
     a, dbl, pd = numbers(a_mm=a_mm, dbl_mm=dbl_mm, pd_mm=pd_mm)
     return plain(0.5 * (_length(a, "a_mm") + _length(dbl, "dbl_mm") - _length(pd, "pd_mm")))
 
@@ -97,13 +99,12 @@ def decentration_up_mm(height_mm: Numeric, b_mm: Numeric) -> Result:
     return plain(height - 0.5 * _length(b, "b_mm"))
 
 
-def minimum_blank_mm(
-    ed_mm: Numeric, in_mm: Numeric, up_mm: Numeric = 0.0, allowance_mm: Numeric = 0.0
-) -> Result:
+def minimum_blank_mm(ed_mm: Numeric, in_mm: Numeric, up_mm: Numeric = 0.0, allowance_mm: Numeric = 0.0) -> Result:
     """Rule of thumb: ED + 2 sqrt(in^2 + up^2) + allowance. An upper bound of what the outline really needs.
 
-    The allowance is often 2 mm for edging (https://brainscape.com/flashcards/unit-6-7-dispensing-and-fabrication-13778781/packs/21400064);
-    it is zero unless given.
+    The allowance is often 2 mm for edging
+    (https://brainscape.com/flashcards/unit-6-7-dispensing-and-fabrication-13778781/packs/21400064); it is
+    zero unless given.
     """
     ed, inward, up, allowance = numbers(ed_mm=ed_mm, in_mm=in_mm, up_mm=up_mm, allowance_mm=allowance_mm)
     within(allowance, "allowance_mm", 0.0, LARGEST_MM)

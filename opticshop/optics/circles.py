@@ -1,4 +1,5 @@
-"""Two exact questions about circles and points: the smallest enclosing circle, and the shortest move into discs.
+"""Two exact questions about circles and points: the smallest enclosing circle, and the shortest move into
+discs.
 
 Both are solved the same way: keep the few points (or discs) that decide the answer, look for the one that is
 violated most, and let it join. The objective grows with every step, so the loop ends at the exact optimum.
@@ -43,7 +44,9 @@ def smallest_enclosing_circle(points_mm: FloatArray) -> Circle:
 
 
 def _circle_of_few(points: FloatArray, members: list[int]) -> tuple[list[int], FloatArray, float]:
-    """The smallest circle around at most four points: the best of the circles on every pair and every triple."""
+    """The smallest circle around at most four points: the best of the circles on every pair and every
+    triple.
+    """
     best: tuple[list[int], FloatArray, float] = (members[:1], points[members[0]], np.inf)
     for chosen in (subset for size in (2, 3) for subset in combinations(members, size)):
         centre = _middle_of(points[list(chosen)])
@@ -73,8 +76,8 @@ def _lengths(vectors: FloatArray) -> FloatArray:
 def shortest_move_into_discs(centres_mm: FloatArray, radii_mm: FloatArray) -> tuple[float, float] | None:
     """The shortest vector from the origin to a point that lies in every disc, or None when no point does.
 
-    Discs are an (n, 2) array of centres and n radii. At most two discs decide the answer; three decide that there
-    is none (Helly). Touching counts as inside, to 1e-9 mm.
+    Discs are an (n, 2) array of centres and n radii. At most two discs decide the answer; three decide that
+    there is none (Helly). Touching counts as inside, to 1e-9 mm.
     """
     centres, radii = np.asarray(centres_mm, dtype=np.float64), np.asarray(radii_mm, dtype=np.float64)
     if radii.min() < 0.0:
@@ -93,9 +96,7 @@ def shortest_move_into_discs(centres_mm: FloatArray, radii_mm: FloatArray) -> tu
     raise OpticsError("the shortest move did not settle", field="centres_mm")
 
 
-def _move_into_few(
-    centres: FloatArray, radii: FloatArray, members: list[int]
-) -> tuple[list[int], FloatArray] | None:
+def _move_into_few(centres: FloatArray, radii: FloatArray, members: list[int]) -> tuple[list[int], FloatArray] | None:
     """The shortest move into at most three discs: to the nearest rim of one, or to a crossing of two rims."""
     best: tuple[list[int], FloatArray] | None = None
     for chosen in (subset for size in (1, 2) for subset in combinations(members, size)):

@@ -1,8 +1,9 @@
 """Exact tools for judging a measured lens against a tolerance standard.
 
-Pure `Decimal`: 2.12 - 2.00 is 0.12 here, and a deviation equal to its limit passes. Binary floats are refused,
-because a limit decided by the last bit of a float is not a limit. No standard's numbers live in this module;
-the tables are data (`Band`, `BandTable`, `BandGrid`) that carry their clause and how well they are known.
+Pure `Decimal`: 2.12 - 2.00 is 0.12 here, and a deviation equal to its limit passes. Binary floats are
+refused, because a limit decided by the last bit of a float is not a limit. No standard's numbers live in
+this module; the tables are data (`Band`, `BandTable`, `BandGrid`) that carry their clause and how well they
+are known.
 
 The guard-band decision follows the idea of ISO 14253-1: a reading closer to the limit than its expanded
 uncertainty proves neither conformity nor nonconformity. It never replaces the verdict on the reading itself,
@@ -38,7 +39,9 @@ class Confidence(StrEnum):
 
 
 def exact(value: Exact, field: str | None = None) -> Decimal:
-    """The value as a finite `Decimal`. Raises `InvalidNumber` for floats, nan, infinity and text that is no number."""
+    """The value as a finite `Decimal`. Raises `InvalidNumber` for floats, nan, infinity and text that is no
+    number.
+    """
     if isinstance(value, bool) or not isinstance(value, Decimal | int | str):
         raise InvalidNumber(f"an exact decimal is required, not {type(value).__name__}", field=field)
     try:
@@ -143,12 +146,11 @@ class PowerDeviation:
 def power_deviation(ordered: DecimalPower, measured: DecimalPower) -> PowerDeviation:
     """The signed deviations of both principal powers and the cylinder, and the absolute axis difference."""
     same_form = measured.in_cylinder_sign_of(ordered)
-    m1, m2 = (
-        m - o for m, o in zip(same_form.principal_powers_dpt, ordered.principal_powers_dpt, strict=True)
-    )
+    m1, m2 = (m - o for m, o in zip(same_form.principal_powers_dpt, ordered.principal_powers_dpt, strict=True))
     axis = None
     if not ordered.is_spherical and not same_form.is_spherical:
-        assert ordered.axis_deg is not None and same_form.axis_deg is not None
+        assert ordered.axis_deg is not None
+        assert same_form.axis_deg is not None
         axis = axis_difference_deg(same_form.axis_deg, ordered.axis_deg)
     cylinder = same_form.cylinder_dpt - ordered.cylinder_dpt
     return PowerDeviation(
@@ -161,8 +163,9 @@ class Band:
     """One row of a tolerance table: values above `over` up to and including `up_to`.
 
     `over` None means no lower end, `up_to` None no upper end. `limit` None says that the standard states no
-    limit in this band. A limit that grows with a quantity (2 % of the sphere, the effect of 2 mm at the highest
-    power) is `limit + per_unit x quantity`. The two flags serve tables whose rows begin with "from" rather than "over".
+    limit in this band. A limit that grows with a quantity (2 % of the sphere, the effect of 2 mm at the
+    highest power) is `limit + per_unit x quantity`. The two flags serve tables whose rows begin with "from"
+    rather than "over".
     """
 
     over: Decimal | None
@@ -316,10 +319,11 @@ def decide_with_guard_band(
 ) -> GuardedDecision:
     """Pass, fail or undecided, after the idea of ISO 14253-1 (from memory; defer to the standard's text).
 
-    Give exactly one of `standard_uncertainty` u and `expanded_uncertainty` U = coverage_factor x u; all in the
-    unit of the deviation. Pass: the deviation is at least U inside every limit (edge included). Fail: more than U
-    outside a limit. Undecided: between. With U = 0 this is the plain inclusive check. Either limit may be None
-    (one-sided); at least one must be given. Raises `OutOfRange` for a negative uncertainty or reversed limits.
+    Give exactly one of `standard_uncertainty` u and `expanded_uncertainty` U = coverage_factor x u; all in
+    the unit of the deviation. Pass: the deviation is at least U inside every limit (edge included). Fail:
+    more than U outside a limit. Undecided: between. With U = 0 this is the plain inclusive check. Either
+    limit may be None (one-sided); at least one must be given. Raises `OutOfRange` for a negative
+    uncertainty or reversed limits.
     """
     size = exact(deviation, "deviation")
     factor = exact(coverage_factor, "coverage_factor")
@@ -369,9 +373,7 @@ def decide_symmetric(deviation: Exact, limit: Exact, **uncertainty: Exact) -> Gu
     return decide_with_guard_band(deviation, lower_limit=-bound, upper_limit=bound, **uncertainty)
 
 
-def _probability_between(
-    size: Decimal, lower: Decimal | None, upper: Decimal | None, sigma: Decimal
-) -> float:
+def _probability_between(size: Decimal, lower: Decimal | None, upper: Decimal | None, sigma: Decimal) -> float:
     if sigma == 0:
         return 1.0 if (lower is None or size >= lower) and (upper is None or size <= upper) else 0.0
 

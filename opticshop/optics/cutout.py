@@ -1,8 +1,9 @@
 """The exact cut-out test: does this outline, decentred for this eye, lie inside this blank?
 
-The optical (or prism reference) centre of the blank is laid on the centration point. Coordinates are those of the
-outline: the boxed centre at the origin. A margin all round is the same as a blank smaller by the margin, because a
-disc of radius R holds the outline grown by m exactly when a disc of radius R - m holds the outline.
+The optical (or prism reference) centre of the blank is laid on the centration point. Coordinates are those
+of the outline: the boxed centre at the origin. A margin all round is the same as a blank smaller by the
+margin, because a disc of radius R holds the outline grown by m exactly when a disc of radius R - m holds
+the outline.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ _TOUCHING_MM = 1e-9
 class Blank:
     """A round blank. Its optical centre is the origin of its own frame (common orientation).
 
-    `centre_*_mm` is where the middle of the blank lies relative to the optical centre (zero unless the blank is
-    decentred); `usable_*` describes a second, optional circle inside which the lens is good.
+    `centre_*_mm` is where the middle of the blank lies relative to the optical centre (zero unless the
+    blank is decentred); `usable_*` describes a second, optional circle inside which the lens is good.
     """
 
     diameter_mm: float
@@ -56,7 +57,8 @@ class Blank:
         rim = Circle(self.centre_x_mm, self.centre_y_mm, 0.5 * self.diameter_mm)
         if self.usable_diameter_mm is None:
             return (rim,)
-        assert self.usable_x_mm is not None and self.usable_y_mm is not None
+        assert self.usable_x_mm is not None
+        assert self.usable_y_mm is not None
         return rim, Circle(self.usable_x_mm, self.usable_y_mm, 0.5 * self.usable_diameter_mm)
 
     def mirrored(self) -> Blank:
@@ -95,11 +97,11 @@ class ShiftToFit:
 class CutOut:
     """Outcome of the cut-out test.
 
-    `clearance_mm` is the least distance left between the outline grown by the margin and the rim (negative: what is
-    missing), met at `worst_point_mm` (boxed-centre frame). `required_diameter_mm` is the smallest blank centred on
-    the optical centre that would do; `smallest_diameter_mm` the smallest that would do wherever its centre lies,
-    with that centre at (`enclosing.x_mm`, `enclosing.y_mm`). `shift` is None when the lens fits as it is, or when no
-    shift makes it fit.
+    `clearance_mm` is the least distance left between the outline grown by the margin and the rim (negative:
+    what is missing), met at `worst_point_mm` (boxed-centre frame). `required_diameter_mm` is the smallest
+    blank centred on the optical centre that would do; `smallest_diameter_mm` the smallest that would do
+    wherever its centre lies, with that centre at (`enclosing.x_mm`, `enclosing.y_mm`). `shift` is None when
+    the lens fits as it is, or when no shift makes it fit.
     """
 
     fits: bool
@@ -118,7 +120,9 @@ class CutOut:
 def minimum_blank_exact_mm(
     outline: Outline, centration_x_mm: float, centration_y_mm: float, margin_mm: float = 0.0
 ) -> float:
-    """Diameter of the smallest blank, centred on its optical centre, that holds the outline and its margin."""
+    """Diameter of the smallest blank, centred on its optical centre, that holds the outline and its
+    margin.
+    """
     margin = scalar(margin_mm, "margin_mm", 0.0, 100.0)
     return 2.0 * (outline.farthest_from(centration_x_mm, centration_y_mm) + margin)
 
@@ -131,10 +135,11 @@ def cut_out(
     centration_y_mm: float = 0.0,
     margin_mm: float = 0.0,
 ) -> CutOut:
-    """Test whether `blank`, its optical centre on the centration point, holds `outline` with a margin all round.
+    """Test whether `blank`, its optical centre on the centration point, holds `outline` with a margin all
+    round.
 
-    The centration point is in the outline's frame (x to the examiner's right, for a right eye nasal is positive).
-    Exact for the polygon. Touching counts as fitting.
+    The centration point is in the outline's frame (x to the examiner's right, for a right eye nasal is
+    positive). Exact for the polygon. Touching counts as fitting.
     """
     x, y = (
         scalar(centration_x_mm, "centration_x_mm", -100.0, 100.0),
@@ -175,10 +180,10 @@ def _distances(points: FloatArray, x: float, y: float) -> FloatArray:
     return np.asarray(np.hypot(points[:, 0] - x, points[:, 1] - y), dtype=np.float64)
 
 
-def _shift(
-    hull: FloatArray, circles: tuple[Circle, ...], x: float, y: float, margin: float
-) -> ShiftToFit | None:
-    """Moved by s, circle k holds point p when |p - c - g_k - s| <= r_k - margin: s must lie in a set of discs."""
+def _shift(hull: FloatArray, circles: tuple[Circle, ...], x: float, y: float, margin: float) -> ShiftToFit | None:
+    """Moved by s, circle k holds point p when |p - c - g_k - s| <= r_k - margin: s must lie in a set of
+    discs.
+    """
     centres = np.concatenate([hull - np.array([x + c.x_mm, y + c.y_mm]) for c in circles])
     radii = np.concatenate([np.full(len(hull), c.radius_mm - margin) for c in circles])
     move = shortest_move_into_discs(centres, radii)

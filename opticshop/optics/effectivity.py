@@ -1,8 +1,8 @@
 """Effectivity: the power that does the same work at another vertex distance.
 
-F' = F / (1 - d F), d in metres and positive when the lens moves toward the eye (d = old - new vertex distance).
-Exact for torics when applied to each principal power, which equals the matrix form (I - d F)^-1 F. Applying it
-to sphere and cylinder separately, or to the spherical equivalent alone, is wrong.
+F' = F / (1 - d F), d in metres and positive when the lens moves toward the eye (d = old - new vertex
+distance). Exact for torics when applied to each principal power, which equals the matrix form (I - d F)^-1
+F. Applying it to sphere and cylinder separately, or to the spherical equivalent alone, is wrong.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Errors of the optics core.
 
-Everything raised on purpose by `opticshop.optics` is an `OpticsError`. It is a `ValueError`, it never carries
-a traceback's worth of detail, and its `code` is stable: callers may switch on it, translate it, or show `message`.
+Everything raised on purpose by `opticshop.optics` is an `OpticsError`. It is a `ValueError`, it never
+carries a traceback's worth of detail, and its `code` is stable: callers may switch on it, translate it, or
+show `message`.
 """
 
 from __future__ import annotations
@@ -25,11 +26,7 @@ class OpticsError(ValueError):
         self.code = code or self.default_code
 
     def __str__(self) -> str:
-        return (
-            f"{self.message} [{self.code}]"
-            if self.field is None
-            else f"{self.field}: {self.message} [{self.code}]"
-        )
+        return f"{self.message} [{self.code}]" if self.field is None else f"{self.field}: {self.message} [{self.code}]"
 
 
 class InvalidNumber(OpticsError):

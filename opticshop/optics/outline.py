@@ -1,8 +1,9 @@
-"""The outline of a lens as a value: points in mm relative to its reference point, and what is measured on them.
+"""The outline of a lens as a value: points in mm relative to its reference point, and what is measured on
+them.
 
 An outline is a simple closed polygon, counter-clockwise, seen from the front in the common frame (x to the
-examiner's right, y up). The constructors put the boxed centre at the origin. A trace of the right lens becomes
-the left one with `mirrored`.
+examiner's right, y up). The constructors put the boxed centre at the origin. A trace of the right lens
+becomes the left one with `mirrored`.
 """
 
 from __future__ import annotations
@@ -25,11 +26,12 @@ _SMALLEST_AREA_MM2 = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Outline:
-    """A closed lens shape. `points_mm` is a read-only (n, 2) array, counter-clockwise, without a repeated end point.
+    """A closed lens shape. `points_mm` is a read-only (n, 2) array, counter-clockwise, without a repeated
+    end point.
 
-    The constructor takes points as they are (any direction, closing point allowed) and does not move them; use
-    `from_points` to put the boxed centre at the origin. Raises `InvalidOutline` for fewer than three points, no
-    area, or lines that cross. Two outlines are equal when their points are.
+    The constructor takes points as they are (any direction, closing point allowed) and does not move them;
+    use `from_points` to put the boxed centre at the origin. Raises `InvalidOutline` for fewer than three
+    points, no area, or lines that cross. Two outlines are equal when their points are.
     """
 
     points_mm: FloatArray
@@ -48,9 +50,7 @@ class Outline:
             raise InvalidOutline("the outline encloses no area", field="points_mm")
         polygon = shapely.Polygon(points)
         if not polygon.is_valid:
-            raise InvalidOutline(
-                f"the outline crosses itself: {shapely.is_valid_reason(polygon)}", field="points_mm"
-            )
+            raise InvalidOutline(f"the outline crosses itself: {shapely.is_valid_reason(polygon)}", field="points_mm")
         object.__setattr__(self, "points_mm", read_only(points if area > 0.0 else points[::-1]))
 
     # Construction -----------------------------------------------------------------------------------------------
@@ -64,7 +64,8 @@ class Outline:
 
     @classmethod
     def from_radii(cls, radii_mm: Numeric, angles_deg: Numeric | None = None) -> Outline:
-        """From a trace: radii about any inner point, at equal angles from 0 counter-clockwise or at given angles.
+        """From a trace: radii about any inner point, at equal angles from 0 counter-clockwise or at given
+        angles.
 
         Given angles must rise strictly and span less than a full turn.
         """
@@ -90,9 +91,7 @@ class Outline:
         return cls(_polar(np.full(_count(points), radius), _angles(points)))
 
     @classmethod
-    def superellipse(
-        cls, a_mm: float, b_mm: float, exponent: float = 2.0, points: int = DEFAULT_POINTS
-    ) -> Outline:
+    def superellipse(cls, a_mm: float, b_mm: float, exponent: float = 2.0, points: int = DEFAULT_POINTS) -> Outline:
         """|x/(A/2)|^p + |y/(B/2)|^p = 1: an ellipse for p = 2, nearly the box for a large p (1 to 200)."""
         half_a = 0.5 * scalar(a_mm, "a_mm", 0.1, 1000.0)
         half_b = 0.5 * scalar(b_mm, "b_mm", 0.1, 1000.0)
@@ -180,9 +179,7 @@ class Outline:
         """The shape stretched about its boxed centre to another boxed size."""
         width, height = scalar(a_mm, "a_mm", 0.1, 1000.0), scalar(b_mm, "b_mm", 0.1, 1000.0)
         centre = np.array(self.boxed_centre_mm)
-        return _trusted(
-            (self.points_mm - centre) * np.array([width / self.a_mm, height / self.b_mm]) + centre
-        )
+        return _trusted((self.points_mm - centre) * np.array([width / self.a_mm, height / self.b_mm]) + centre)
 
     def __len__(self) -> int:
         return len(self.points_mm)
@@ -197,9 +194,9 @@ class Outline:
 def superellipse_exponent(a_mm: float, b_mm: float, ed_mm: float) -> float:
     """The exponent p >= 2 whose superellipse has this boxed size and effective diameter.
 
-    The greatest radius of |x/a|^p + |y/b|^p = 1 is the m-norm of (a, b) with m = 2p/(p - 2) (Hoelder), solved here by
-    bisection in 1/m. An ED at or below the larger side gives 2 (an ellipse), at or above the diagonal
-    `LARGEST_EXPONENT` (practically the box).
+    The greatest radius of |x/a|^p + |y/b|^p = 1 is the m-norm of (a, b) with m = 2p/(p - 2) (Hoelder),
+    solved here by bisection in 1/m. An ED at or below the larger side gives 2 (an ellipse), at or above the
+    diagonal `LARGEST_EXPONENT` (practically the box).
     """
     a, b = 0.5 * scalar(a_mm, "a_mm", 0.1, 1000.0), 0.5 * scalar(b_mm, "b_mm", 0.1, 1000.0)
     wanted = 0.5 * scalar(ed_mm, "ed_mm", 0.1, 1500.0)

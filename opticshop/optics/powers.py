@@ -33,17 +33,13 @@ def transpose(sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric) -> 
 
 
 @blockwise
-def to_minus_cylinder(
-    sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric
-) -> tuple[Result, Result, Result]:
+def to_minus_cylinder(sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric) -> tuple[Result, Result, Result]:
     """The form whose cylinder is zero or negative."""
     return _in_sign(-1.0, *_triple(sphere_dpt, cylinder_dpt, axis_deg))
 
 
 @blockwise
-def to_plus_cylinder(
-    sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric
-) -> tuple[Result, Result, Result]:
+def to_plus_cylinder(sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric) -> tuple[Result, Result, Result]:
     """The form whose cylinder is zero or positive."""
     return _in_sign(1.0, *_triple(sphere_dpt, cylinder_dpt, axis_deg))
 
@@ -66,9 +62,7 @@ def spherical_equivalent(sphere_dpt: Numeric, cylinder_dpt: Numeric) -> Result:
 
 
 @blockwise
-def power_vector(
-    sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric
-) -> tuple[Result, Result, Result]:
+def power_vector(sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric) -> tuple[Result, Result, Result]:
     """(M, J0, J45) in dioptres."""
     return plain_all(*_vector(*_triple(sphere_dpt, cylinder_dpt, axis_deg)))
 
@@ -89,9 +83,7 @@ def blur_strength(m_dpt: Numeric, j0_dpt: Numeric, j45_dpt: Numeric) -> Result:
 
 
 @blockwise
-def power_matrix(
-    sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric
-) -> tuple[Result, Result, Result]:
+def power_matrix(sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric) -> tuple[Result, Result, Result]:
     """(f11, f12, f22) of the symmetric dioptric power matrix: horizontal, oblique, vertical."""
     m, j0, j45 = _vector(*_triple(sphere_dpt, cylinder_dpt, axis_deg))
     return plain_all(m + j0, j45, m - j0)
@@ -115,16 +107,12 @@ def subtract_powers(first: Triple, second: Triple) -> tuple[Result, Result, Resu
 
 
 @blockwise
-def meridional_power(
-    sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric, meridian_deg: Numeric
-) -> Result:
+def meridional_power(sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric, meridian_deg: Numeric) -> Result:
     """F(m) = S + C sin^2(m - a), the curvature power along a meridian (0..360 degrees).
 
     A meridian that is not principal has no focus of its own; prism along it needs the matrix.
     """
-    s, c, a, m = numbers(
-        sphere_dpt=sphere_dpt, cylinder_dpt=cylinder_dpt, axis_deg=axis_deg, meridian_deg=meridian_deg
-    )
+    s, c, a, m = numbers(sphere_dpt=sphere_dpt, cylinder_dpt=cylinder_dpt, axis_deg=axis_deg, meridian_deg=meridian_deg)
     within(a, "axis_deg", 0.0, 180.0)
     within(m, "meridian_deg", 0.0, 360.0)
     return plain(s + c * np.sin(np.deg2rad(m - a)) ** 2)

@@ -1,11 +1,11 @@
 """Prentice's rule, as a scalar and with the full power matrix, and what it means for a pair.
 
-p = -F r, with r = (x, y) the viewing point relative to the optical centre; the same prism is F c with c the optical
-centre relative to the viewing point. Lengths in mm, prism in prism dioptres, so p = F c / 10. Components follow
-the common frame (x > 0 base toward 0 degrees, y > 0 base up). A plus lens has its base toward the optical centre.
-Thin lens, small angles, distant object: real rays differ by 1 to 4 % at 10 to 15 mm. A toric lens off its principal
-meridians gives prism that is not along the decentration; a scalar F(m) would be wrong there.
-Source of the matrix: Long, Am J Optom Physiol Opt 1976;53:27-33.
+p = -F r, with r = (x, y) the viewing point relative to the optical centre; the same prism is F c with c the
+optical centre relative to the viewing point. Lengths in mm, prism in prism dioptres, so p = F c / 10.
+Components follow the common frame (x > 0 base toward 0 degrees, y > 0 base up). A plus lens has its base
+toward the optical centre. Thin lens, small angles, distant object: real rays differ by 1 to 4 % at 10 to 15
+mm. A toric lens off its principal meridians gives prism that is not along the decentration; a scalar F(m)
+would be wrong there. Source of the matrix: Long, Am J Optom Physiol Opt 1976;53:27-33.
 """
 
 from __future__ import annotations
@@ -51,9 +51,7 @@ def prentice_toric(
     sphere_dpt: Numeric, cylinder_dpt: Numeric, axis_deg: Numeric, x_mm: Numeric, y_mm: Numeric
 ) -> tuple[Result, Result]:
     """(x, y) prism components at the viewing point (x_mm, y_mm) relative to the optical centre."""
-    s, c, a, x, y = numbers(
-        sphere_dpt=sphere_dpt, cylinder_dpt=cylinder_dpt, axis_deg=axis_deg, x_mm=x_mm, y_mm=y_mm
-    )
+    s, c, a, x, y = numbers(sphere_dpt=sphere_dpt, cylinder_dpt=cylinder_dpt, axis_deg=axis_deg, x_mm=x_mm, y_mm=y_mm)
     within(a, "axis_deg", 0.0, 180.0)
     m, j0, j45 = _vector(s, c, a)
     return plain_all(_component(m + j0, j45, x, y), _component(j45, m - j0, x, y))
@@ -73,9 +71,7 @@ def toric_decentration(
     within(a, "axis_deg", 0.0, 180.0)
     m, j0, j45 = _vector(s, c, a)
     determinant = away_from_pole(s * (s + c), _no_power("sphere_dpt"))
-    return plain_all(
-        10.0 * ((m - j0) * px - j45 * py) / determinant, 10.0 * ((m + j0) * py - j45 * px) / determinant
-    )
+    return plain_all(10.0 * ((m - j0) * px - j45 * py) / determinant, 10.0 * ((m + j0) * py - j45 * px) / determinant)
 
 
 def prism_at(power: SpheroCylinder, x_mm: float, y_mm: float) -> Prism:
@@ -119,9 +115,7 @@ def prism_of_centration_errors(
     right_prism = prism_of_decentration(
         right, -Eye.RIGHT.nasal_sign * number(right_out_mm, "right_out_mm"), right_up_mm
     )
-    left_prism = prism_of_decentration(
-        left, -Eye.LEFT.nasal_sign * number(left_out_mm, "left_out_mm"), left_up_mm
-    )
+    left_prism = prism_of_decentration(left, -Eye.LEFT.nasal_sign * number(left_out_mm, "left_out_mm"), left_up_mm)
     return PairPrism(right_prism, left_prism, relative_prism(right_prism, left_prism))
 
 

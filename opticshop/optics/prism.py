@@ -1,9 +1,10 @@
-"""Prism: components, base directions, addition, resolution per eye, exact deviation, sharing between the eyes.
+"""Prism: components, base directions, addition, resolution per eye, exact deviation, sharing between the
+eyes.
 
-Components (prism dioptres) follow the common frame: x > 0 is base toward 0 degrees, y > 0 is base up. Right eye:
-base in is 0, base out 180; left eye: base out 0, base in 180; up 90 and down 270 for both. A prism of zero has no
-base: the value object says None, functions on arrays return 0 degrees beside a magnitude of exactly 0.
-Thin prisms add as vectors; deviations of large prisms follow P = 100 tan(deviation).
+Components (prism dioptres) follow the common frame: x > 0 is base toward 0 degrees, y > 0 is base up. Right
+eye: base in is 0, base out 180; left eye: base out 0, base in 180; up 90 and down 270 for both. A prism of
+zero has no base: the value object says None, functions on arrays return 0 degrees beside a magnitude of
+exactly 0. Thin prisms add as vectors; deviations of large prisms follow P = 100 tan(deviation).
 """
 
 from __future__ import annotations
@@ -76,7 +77,9 @@ def prism_of_deviation(deviation_deg: Numeric) -> Result:
 
 @dataclass(frozen=True, slots=True)
 class ResolvedPrism:
-    """A prism in words for one eye: unsigned components and their bases (None where the component is zero)."""
+    """A prism in words for one eye: unsigned components and their bases (None where the component is
+    zero).
+    """
 
     horizontal_pdpt: float
     horizontal_base: HorizontalBase | None
@@ -109,9 +112,7 @@ class Prism:
     @classmethod
     def for_eye(cls, eye: Eye, *, base_in_pdpt: float = 0.0, base_up_pdpt: float = 0.0) -> Prism:
         """From base-in and base-up amounts of one eye (negative: out, down)."""
-        return cls(
-            scalar(base_in_pdpt, "base_in_pdpt") * eye.nasal_sign, scalar(base_up_pdpt, "base_up_pdpt")
-        )
+        return cls(scalar(base_in_pdpt, "base_in_pdpt") * eye.nasal_sign, scalar(base_up_pdpt, "base_up_pdpt"))
 
     @property
     def is_zero(self) -> bool:
@@ -173,7 +174,8 @@ NO_PRISM = Prism()
 class RelativePrism:
     """What a pair of prisms asks of the eyes together.
 
-    `base_in_pdpt` = in right + in left (same bases add, in and out cancel); `right_up_pdpt` = up right - up left.
+    `base_in_pdpt` = in right + in left (same bases add, in and out cancel); `right_up_pdpt` = up right - up
+    left.
     """
 
     base_in_pdpt: float
@@ -188,9 +190,7 @@ def relative_prism(right: Prism, left: Prism) -> RelativePrism:
     )
 
 
-def split_prism(
-    base_in_pdpt: float, right_up_pdpt: float, *, right_share: float = 0.5
-) -> tuple[Prism, Prism]:
+def split_prism(base_in_pdpt: float, right_up_pdpt: float, *, right_share: float = 0.5) -> tuple[Prism, Prism]:
     """(right, left) prisms that together make the relative prism asked for.
 
     `right_share` (0..1) is the part carried by the right lens; the left lens carries the rest, in the same

@@ -86,7 +86,9 @@ class SpheroCylinder:
         return float(powers.meridional_power(*self.triple, meridian_deg))
 
     def at_vertex(self, from_mm: float, to_mm: float) -> SpheroCylinder:
-        """The power doing the same work at another vertex distance, exact for torics. Raises `SingularPower`."""
+        """The power doing the same work at another vertex distance, exact for torics. Raises
+        `SingularPower`.
+        """
         return SpheroCylinder(*effective_sphero_cylinder(*self.triple, from_mm, to_mm))
 
     def __add__(self, other: SpheroCylinder) -> SpheroCylinder:
@@ -116,9 +118,10 @@ class ToricForm:
 def toric_base_form(power: SpheroCylinder, base_dpt: float) -> ToricForm:
     """Transpose a power to a toric surface whose flatter (base) curve is `base_dpt`.
 
-    A positive base is a toric front with a spherical back, a negative base a toric back with a spherical front.
-    The cross curve is the base increased in strength by the cylinder. Source of the procedure: MRCOphth mock
-    station, http://mrcophth.com/mock/mock10/stationthree.html. Raises `OutOfRange` for a base of zero.
+    A positive base is a toric front with a spherical back, a negative base a toric back with a spherical
+    front. The cross curve is the base increased in strength by the cylinder. Source of the procedure:
+    MRCOphth mock station, http://mrcophth.com/mock/mock10/stationthree.html. Raises `OutOfRange` for a base
+    of zero.
     """
     base = scalar(base_dpt, "base_dpt")
     if base == 0.0:
