@@ -1,0 +1,102 @@
+"""What the layout drawing is made from.
+
+Lengths are in mm. x runs to the viewer's right and y up, the viewer facing the wearer: the wearer's right eye is on
+the viewer's left, its nasal side toward +x. Angles are TABO degrees, counter-clockwise from +x.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from opticshop.optics.boxing import SIZE_SLACK_MM
+from opticshop.optics.eyes import Eye
+
+from .errors import DocumentError
+
+LARGEST_MM = 200.0
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutEye:
+    """One eye of the drawing.
+
+    ``outline_mm`` is a closed polygon of (x, y) points relative to the boxed centre, as the viewer sees it from the
+    front (give each eye its own outline: that of the left eye is the mirrored right one). ``in_mm`` and ``up_mm`` place
+    the centration point relative to the boxed centre, nasally and upward positive; the optical centre of the blank is
+    laid on it. ``blank_centre_x_mm`` and ``blank_centre_y_mm`` say where the middle of the blank lies relative to its
+    optical centre (zero unless the blank is decentred).
+
+    Raises DocumentError for sizes that are not positive and for an outline that does not fill the stated box, to
+    within the half millimetre of a ruler, about its centre.
+    """
+
+    eye: Eye
+    outline_mm: tuple[tuple[float, float], ...]
+    a_mm: float
+    b_mm: float
+    in_mm: float
+    up_mm: float
+    blank_diameter_mm: float
+    usable_diameter_mm: float | None = None
+    axis_deg: float | None = None
+    label: str = ""
+    blank_centre_x_mm: float = 0.0
+    blank_centre_y_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("a_mm", "b_mm", "blank_diameter_mm"):
+            _within(getattr(self, name), name, 1.0, LARGEST_MM)
+        if self.usable_diameter_mm is not None:
+            _within(self.usable_diameter_mm, "usable_diameter_mm", 1.0, LARGEST_MM)
+        for name in ("in_mm", "up_mm", "blank_centre_x_mm", "blank_centre_y_mm"):
+            _within(getattr(self, name), name, -100.0, 100.0)
+        if self.axis_deg is not None:
+            _within(self.axis_deg, "axis_deg", 0.0, 180.0)
+        self._check_outline()
+
+    def _check_outline(self) -> None:
+        if len(self.outline_mm) < 3:
+            raise DocumentError("an outline needs at least three points", field="outline_mm")
+        for size, values in ((self.a_mm, [p[0] for p in self.outline_mm]), (self.b_mm, [p[1] for p in self.outline_mm])):
+            low, high = min(values), max(values)
+            if not (math.isfinite(low) and math.isfinite(high)):
+                raise DocumentError("an outline is made of finite numbers", field="outline_mm")
+            if abs(high - low - size) > SIZE_SLACK_MM or abs(high + low) / 2 > SIZE_SLACK_MM:
+                raise DocumentError(
+                    f"the outline spans {low:.2f} to {high:.2f} mm where the box spans {-size / 2:.2f} to {size / 2:.2f}",
+                    field="outline_mm",
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutData:
+    """The drawing of a pair (or of one eye). ``title`` and ``subtitle`` stand above a drawing that is printed alone."""
+
+    eyes: tuple[LayoutEye, ...]
+    dbl_mm: float
+    title: str = ""
+    subtitle: str = ""
+
+    def __post_init__(self) -> None:
+        _within(self.dbl_mm, "dbl_mm", 0.0, 100.0)
+        names = [each.eye for each in self.eyes]
+        if not names or len(set(names)) != len(names):
+            raise DocumentError("a layout shows the right eye, the left eye, or one of each", field="eyes")
+
+    def boxed_centre_x_mm(self, eye: LayoutEye) -> float:
+        """Where the boxed centre of an eye lies, measured from the middle of the bridge."""
+        return -eye.eye.nasal_sign * (eye.a_mm + self.dbl_mm) / 2
+
+    def centration_x_mm(self, eye: LayoutEye) -> float:
+        """Where the centration point of an eye lies, measured from the middle of the bridge."""
+        return self.boxed_centre_x_mm(eye) + eye.eye.nasal_sign * eye.in_mm
+
+    def centration_distance_mm(self, eye: LayoutEye) -> float:
+        """The monocular centration distance: from the middle of the bridge to the centration point."""
+        return -eye.eye.nasal_sign * self.centration_x_mm(eye)
+
+
+def _within(value: float, field: str, low: float, high: float) -> None:
+    if not (math.isfinite(value) and low <= value <= high):
+        raise DocumentError(f"{field} must lie between {low:g} and {high:g}", field=field)
