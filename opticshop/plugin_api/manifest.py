@@ -10,15 +10,18 @@ from typing import Any
 
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import SchemaError
-from jsonschema_specifications import REGISTRY
 from packaging.specifiers import InvalidSpecifier, SpecifierSet
 from packaging.version import InvalidVersion, Version
+from referencing import Registry
 
 from .errors import InvalidManifest, InvalidSettings
 from .version import admits_this_api
 
 KEBAB_CASE = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 """How plugins, calculators, standards, channels, policies and exporters are named."""
+
+_NOTHING_ELSE: Registry[Any] = Registry()
+"""No other schema can be referred to, so nothing is ever fetched."""
 
 
 def _empty_schema() -> dict[str, Any]:
@@ -90,7 +93,7 @@ class PluginManifest:
         Raises `InvalidSettings` with one line for each problem.
         """
         merged = copy.deepcopy({**self.default_settings, **own})
-        validator = Draft202012Validator(self.settings_schema, registry=REGISTRY)
+        validator = Draft202012Validator(self.settings_schema, registry=_NOTHING_ELSE)
         problems = sorted(validator.iter_errors(merged), key=lambda error: error.json_path)
         if problems:
             raise InvalidSettings(self.name, [f"{error.json_path}: {error.message}" for error in problems])

@@ -316,9 +316,7 @@ class ToleranceStandard(ABC):
     lens_kinds: ClassVar[frozenset[LensKind]] = LENS_KINDS
 
     @abstractmethod
-    def limits(
-        self, settings: Settings = NO_SETTINGS, context: StandardContext = ALONE
-    ) -> Sequence[LimitDescription]:
+    def limits(self, settings: Settings = NO_SETTINGS, context: StandardContext = ALONE) -> Sequence[LimitDescription]:
         """Every limit with its clause, confidence and source, for display."""
 
     @abstractmethod

@@ -62,9 +62,7 @@ class PluginConformance:
     @classmethod
     def pytest_generate_tests(cls, metafunc: Any) -> None:
         if "check" in metafunc.fixturenames:
-            checks = conformance_checks(
-                cls.plugin, settings=cls.settings, standards=cls.standards, state=cls.state
-            )
+            checks = conformance_checks(cls.plugin, settings=cls.settings, standards=cls.standards, state=cls.state)
             metafunc.parametrize("check", checks, ids=[check.name for check in checks])
 
     def test_keeps_the_contract(self, check: Check) -> None:

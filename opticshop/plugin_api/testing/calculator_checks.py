@@ -34,16 +34,12 @@ def checks(calculator: Calculator[Any, Any]) -> Iterator[tuple[str, Callable[[],
 
 def _describes_itself(calculator: Calculator[Any, Any]) -> None:
     for attribute in ("title", "topic", "source", "version"):
-        require(
-            bool(getattr(calculator, attribute, "").strip()), f"{calculator.name}: {attribute} is missing"
-        )
+        require(bool(getattr(calculator, attribute, "").strip()), f"{calculator.name}: {attribute} is missing")
     try:
         Version(calculator.version)
     except InvalidVersion:
         require(False, f"{calculator.name}: {calculator.version!r} is no version")
-    require(
-        issubclass(calculator.Inputs, CalculatorInputs), f"{calculator.name}: Inputs is no CalculatorInputs"
-    )
+    require(issubclass(calculator.Inputs, CalculatorInputs), f"{calculator.name}: Inputs is no CalculatorInputs")
     require(
         issubclass(calculator.Outputs, CalculatorOutputs),
         f"{calculator.name}: Outputs is no CalculatorOutputs",
@@ -125,9 +121,7 @@ def _agrees_with_worked_examples(calculator: Calculator[Any, Any]) -> None:
 def _computed(calculator: Calculator[Any, Any], inputs: Any) -> CalculatorResult[Any]:
     result = calculator.compute(inputs)
     require(isinstance(result, CalculatorResult), f"{calculator.name}: compute returns a CalculatorResult")
-    require(
-        isinstance(result.outputs, calculator.Outputs), f"{calculator.name}: outputs are not of type Outputs"
-    )
+    require(isinstance(result.outputs, calculator.Outputs), f"{calculator.name}: outputs are not of type Outputs")
     require(_is_finite(result.outputs.model_dump()), f"{calculator.name}: an output is not finite")
     json.dumps(result.to_dict(), allow_nan=False)
     return result

@@ -100,9 +100,7 @@ class _Suite:
         manifest = getattr(self._plugin, "manifest", None)
         require(isinstance(manifest, PluginManifest), "the plugin needs a `manifest` of type PluginManifest")
         assert isinstance(manifest, PluginManifest)
-        require(
-            manifest.is_compatible, f"`api` is {manifest.api!r}, which does not admit version {API_VERSION}"
-        )
+        require(manifest.is_compatible, f"`api` is {manifest.api!r}, which does not admit version {API_VERSION}")
         manifest.settings_with({})
         manifest.settings_with(self._own_settings)
         json.dumps([manifest.settings_schema, manifest.default_settings])
@@ -144,9 +142,7 @@ class _Suite:
         things = self._registered(manager, hook)
         names = [getattr(thing, key, None) for thing in things]
         for thing, name in zip(things, names, strict=True):
-            require(
-                isinstance(thing, kind), f"{hook} returns {kind.__name__} objects, not {type(thing).__name__}"
-            )
+            require(isinstance(thing, kind), f"{hook} returns {kind.__name__} objects, not {type(thing).__name__}")
             require(
                 isinstance(name, str) and bool(KEBAB_CASE.fullmatch(name)),
                 f"{hook}: {name!r} is not kebab-case",
@@ -183,9 +179,7 @@ class _Suite:
                 bool(decision.reason.strip() and decision.source.strip()),
                 f"{policy.name}: a decision has a reason and a source",
             )
-            require(
-                policy.due_on(subject, settings) == decision, f"{policy.name}: the same facts, another day"
-            )
+            require(policy.due_on(subject, settings) == decision, f"{policy.name}: the same facts, another day")
 
     def _exporter_repeats_itself(self, exporter: LedgerExporter) -> None:
         settings, entries = self._settings(), samples.journal_entries()

@@ -91,9 +91,7 @@ def handover_drafts() -> tuple[HandoverDraft, ...]:
 
 def pricing_contexts() -> tuple[PricingContext, ...]:
     lines = (
-        PriceLine(
-            kind="frame", sku="F-1", description="Frame", quantity=Decimal(1), unit_price=Decimal("80.00")
-        ),
+        PriceLine(kind="frame", sku="F-1", description="Frame", quantity=Decimal(1), unit_price=Decimal("80.00")),
         PriceLine(
             kind="lens",
             sku="L-1",
@@ -128,8 +126,7 @@ def recall_subjects() -> tuple[RecallSubject, ...]:
     days = (date(2024, 2, 29), date(2024, 12, 31))
     plain = [RecallSubject(date_of_birth=birth, issued_on=day) for birth in births for day in days]
     expiring = [
-        RecallSubject(date_of_birth=birth, issued_on=date(2024, 3, 1), expires_on=date(2026, 3, 1))
-        for birth in births
+        RecallSubject(date_of_birth=birth, issued_on=date(2024, 3, 1), expires_on=date(2026, 3, 1)) for birth in births
     ]
     stated = [
         RecallSubject(date_of_birth=birth, issued_on=date(2024, 8, 31), prescriber_interval_months=months)

@@ -52,9 +52,7 @@ def _requests(standard: ToleranceStandard) -> Iterator[InspectionRequest]:
             yield samples.exact_request(values, kind)
 
 
-def _with_measured(
-    request: InspectionRequest, change: Callable[[LensValues], LensValues]
-) -> InspectionRequest:
+def _with_measured(request: InspectionRequest, change: Callable[[LensValues], LensValues]) -> InspectionRequest:
     assert request.right is not None
     return replace(request, right=replace(request.right, measured=change(request.right.measured)))
 
@@ -62,9 +60,7 @@ def _with_measured(
 def _describes_itself(standard: ToleranceStandard, context: StandardContext) -> None:
     for attribute in ("standard", "edition", "title"):
         require(bool(getattr(standard, attribute, "").strip()), f"{standard.key}: {attribute} is missing")
-    require(
-        standard.applies_to in ("mounted", "uncut"), f"{standard.key}: applies_to is {standard.applies_to!r}"
-    )
+    require(standard.applies_to in ("mounted", "uncut"), f"{standard.key}: applies_to is {standard.applies_to!r}")
     require(
         bool(standard.lens_kinds) and standard.lens_kinds <= LENS_KINDS,
         f"{standard.key}: lens_kinds are {set(standard.lens_kinds)}",
@@ -84,9 +80,7 @@ def _exact_lens_passes(standard: ToleranceStandard, context: StandardContext) ->
             verdict.outcome == "pass",
             f"{standard.key}: {verdict.outcome} for a lens measured as ordered: {_faults(verdict)}",
         )
-        require(
-            verdict.standard_key == standard.key, f"{standard.key}: the verdict names {verdict.standard_key}"
-        )
+        require(verdict.standard_key == standard.key, f"{standard.key}: the verdict names {verdict.standard_key}")
         json.dumps(verdict.to_dict())
         for line in verdict.lines:
             require(bool(line.reason.strip()), f"{standard.key}: {line.parameter} has no reason")
@@ -122,9 +116,7 @@ def _is_pure(standard: ToleranceStandard, context: StandardContext) -> None:
     for request in _requests(standard):
         before = json.dumps(request.to_dict())
         first = _evaluated(standard, context, request)
-        _evaluated(
-            standard, context, _with_measured(request, lambda lens: replace(lens, sphere_dpt=Decimal(9)))
-        )
+        _evaluated(standard, context, _with_measured(request, lambda lens: replace(lens, sphere_dpt=Decimal(9))))
         require(_evaluated(standard, context, request) == first, f"{standard.key}: a second verdict differs")
         require(json.dumps(request.to_dict()) == before, f"{standard.key}: the request was changed")
 
@@ -141,9 +133,7 @@ def _cylinder_sign_changes_nothing(standard: ToleranceStandard, context: Standar
                 f"{standard.key}: the measured lens in the other cylinder sign: {_faults(turned)}",
             )
             assert request.right is not None
-            rewritten = EyeInspection(
-                ordered=request.right.ordered.transposed(), measured=request.right.measured
-            )
+            rewritten = EyeInspection(ordered=request.right.ordered.transposed(), measured=request.right.measured)
             other = _evaluated(standard, context, replace(request, right=rewritten))
             require(other.outcome == plain.outcome, f"{standard.key}: the order in the other cylinder sign")
 

@@ -48,8 +48,38 @@ class Judge:
         unit: str,
         expanded_uncertainty: Decimal | None = None,
         note: str = "",
+    ) -> None:
+        """Judge and add a line; the arguments are those of `line`."""
+        self.add(
+            self.line(
+                parameter,
+                eye,
+                ordered=ordered,
+                measured=measured,
+                deviation=deviation,
+                limit=limit,
+                unit=unit,
+                expanded_uncertainty=expanded_uncertainty,
+                note=note,
+            )
+        )
+
+    def line(
+        self,
+        parameter: str,
+        eye: Side,
+        *,
+        ordered: Decimal | None,
+        measured: Decimal | None,
+        deviation: Decimal,
+        limit: Limit,
+        unit: str,
+        expanded_uncertainty: Decimal | None = None,
+        note: str = "",
     ) -> VerdictLine:
-        """Add a judged line. Without `expanded_uncertainty` that of the unit's quantity is used."""
+        """A judged line, not yet added. Without `expanded_uncertainty` that of the unit's quantity is
+        used.
+        """
         if expanded_uncertainty is None and unit in _UNCERTAINTY_OF_UNIT:
             expanded_uncertainty = getattr(self._uncertainty, _UNCERTAINTY_OF_UNIT[unit])
         line = VerdictLine(
@@ -67,13 +97,11 @@ class Judge:
             expanded_uncertainty=expanded_uncertainty,
             note=note,
         )
-        judged = _judged(line, limit.value)
-        self._lines.append(judged)
-        return judged
+        return _judged(line, limit.value)
 
-    def replace_last(self, line: VerdictLine) -> None:
-        """Put `line` in place of the one added last."""
-        self._lines[-1] = line
+    def add(self, line: VerdictLine) -> None:
+        """Add a line that has been judged."""
+        self._lines.append(line)
 
     def not_applicable(self, parameter: str, eye: Side, unit: str, reason: str) -> None:
         """Add a line for something that has no meaning for this order."""
@@ -106,9 +134,7 @@ class Judge:
         return self._uncertainty.length_mm
 
     def verdict(self, standard: ToleranceStandard) -> Verdict:
-        return verdict_of(
-            standard, tuple(self._lines), missing=tuple(self._missing), notes=tuple(self._notes)
-        )
+        return verdict_of(standard, tuple(self._lines), missing=tuple(self._missing), notes=tuple(self._notes))
 
 
 def verdict_of(
@@ -143,9 +169,7 @@ def verdict_of(
     )
 
 
-def tightened(
-    line: VerdictLine, *, at_most: Decimal | None = None, factor: Decimal = Decimal(1)
-) -> VerdictLine:
+def tightened(line: VerdictLine, *, at_most: Decimal | None = None, factor: Decimal = Decimal(1)) -> VerdictLine:
     """The line judged again by a limit that is never looser: the smallest of the line's own, its own times
     `factor` (at most 1), and `at_most`. Lines that were not judged are returned as they are; the outcome
     never becomes better than it was.

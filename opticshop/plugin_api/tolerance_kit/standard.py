@@ -21,24 +21,20 @@ from .tables import Describes
 
 
 class TableStandard(ToleranceStandard):
-    """Walks through the lenses, then the pair. `tables` are all its limits, in the order of display."""
+    """Walks through the lenses, then the pair. `limit_tables` are all its limits, in the order of display."""
 
-    tables: ClassVar[tuple[Describes, ...]]
+    limit_tables: ClassVar[tuple[Describes, ...]]
     notes: ClassVar[tuple[str, ...]] = ()
 
     @abstractmethod
     def judge_lens(self, judge: Judge, eye: Eye, lens: EyeInspection, request: InspectionRequest) -> None:
         """Add the lines of one lens."""
 
-    def judge_pair(
-        self, judge: Judge, right: EyeInspection, left: EyeInspection, request: InspectionRequest
-    ) -> None:
+    def judge_pair(self, judge: Judge, right: EyeInspection, left: EyeInspection, request: InspectionRequest) -> None:
         """Add the lines of the two lenses together; uncut lenses have none."""
 
-    def limits(
-        self, settings: Settings = NO_SETTINGS, context: StandardContext = ALONE
-    ) -> Sequence[LimitDescription]:
-        return tuple(line for table in self.tables for line in table.describe())
+    def limits(self, settings: Settings = NO_SETTINGS, context: StandardContext = ALONE) -> Sequence[LimitDescription]:
+        return tuple(line for table in self.limit_tables for line in table.describe())
 
     def evaluate(self, request: InspectionRequest, context: StandardContext = ALONE) -> Verdict:
         judge = Judge(request.uncertainty)

@@ -132,9 +132,7 @@ def grid_row(over: str | None, up_to: str | None, *columns: Row) -> GridRow:
     return GridRow(lower, upper, BandTable(f"row {over} to {up_to}", columns))
 
 
-def fixed_limit(
-    parameter: str, unit: str, limit: str, clause: str, confidence: Confidence, source: str
-) -> LimitTable:
+def fixed_limit(parameter: str, unit: str, limit: str, clause: str, confidence: Confidence, source: str) -> LimitTable:
     """A table of one row that holds for every value."""
     return LimitTable(parameter, unit, "every value", clause, source, (row(None, None, limit, confidence),))
 
