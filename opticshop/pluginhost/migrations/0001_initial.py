@@ -22,13 +22,13 @@ class Migration(migrations.Migration):
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
                 ('plugin', models.CharField(max_length=80)),
-                ('is_active', models.BooleanField(default=True)),
+                ('is_active', models.BooleanField(null=True)),
                 ('settings', models.JSONField(default=dict)),
                 ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='branches.branch')),
             ],
             options={
                 'indexes': [models.Index(fields=['branch', 'plugin'], name='pluginhost_activation_branch')],
-                'constraints': [models.UniqueConstraint(fields=('plugin', 'branch'), name='pluginhost_activation_once', nulls_distinct=False)],
+                'constraints': [models.UniqueConstraint(fields=('plugin', 'branch'), name='pluginhost_activation_once_per_branch'), models.UniqueConstraint(condition=models.Q(('branch', None)), fields=('plugin',), name='pluginhost_activation_once_for_group')],
             },
         ),
     ]
