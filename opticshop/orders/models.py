@@ -32,9 +32,7 @@ class Order(Entity, Versioned, BranchOwned):
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     number = models.CharField(max_length=40, unique=True)
     customer = models.ForeignKey("customers.Customer", on_delete=models.PROTECT, related_name="orders")
-    prescription = models.ForeignKey(
-        "prescriptions.Prescription", on_delete=models.PROTECT, related_name="orders"
-    )
+    prescription = models.ForeignKey("prescriptions.Prescription", on_delete=models.PROTECT, related_name="orders")
     measurement = models.ForeignKey("prescriptions.Measurement", on_delete=models.PROTECT, related_name="+")
     override = models.ForeignKey(
         "prescriptions.DispensingOverride", on_delete=models.PROTECT, null=True, related_name="+"
@@ -46,9 +44,7 @@ class Order(Entity, Versioned, BranchOwned):
     purpose = models.CharField(max_length=12, default="distance", help_text="distance, near or intermediate")
     state = models.CharField(max_length=12, choices=OrderState.choices, default=OrderState.PLACED)
     placed_at = models.DateTimeField()
-    placed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    placed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     promised_on = models.DateField()
     ready_at = models.DateTimeField(null=True)
     collected_at = models.DateTimeField(null=True)
@@ -56,9 +52,7 @@ class Order(Entity, Versioned, BranchOwned):
     currency = models.CharField(max_length=3)
     total = models.DecimalField(max_digits=10, decimal_places=2)
     tax_total = models.DecimalField(max_digits=10, decimal_places=2)
-    computation = models.JSONField(
-        default=dict, help_text="Inputs as understood, results, assumptions, versions"
-    )
+    computation = models.JSONField(default=dict, help_text="Inputs as understood, results, assumptions, versions")
     warnings = models.JSONField(default=list)
     note = models.TextField(blank=True)
 
@@ -68,9 +62,7 @@ class Order(Entity, Versioned, BranchOwned):
                 condition=Q(state__in=["placed", "in_workshop", "ready", "collected", "cancelled"]),
                 name="orders_state_known",
             ),
-            models.CheckConstraint(
-                condition=Q(total__gte=0) & Q(tax_total__gte=0), name="orders_total_not_negative"
-            ),
+            models.CheckConstraint(condition=Q(total__gte=0) & Q(tax_total__gte=0), name="orders_total_not_negative"),
             models.CheckConstraint(
                 condition=~Q(state="cancelled") | ~Q(cancelled_reason=""), name="orders_cancel_explained"
             ),
@@ -94,27 +86,19 @@ class OrderedLens(Entity):
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lenses")
     eye = models.CharField(max_length=5)
     product = models.ForeignKey("catalogue.LensProduct", on_delete=models.PROTECT, related_name="+")
-    sphere_dpt = models.DecimalField(
-        max_digits=5, decimal_places=2, help_text="To supply, minus-cylinder form"
-    )
+    sphere_dpt = models.DecimalField(max_digits=5, decimal_places=2, help_text="To supply, minus-cylinder form")
     cylinder_dpt = models.DecimalField(max_digits=5, decimal_places=2)
     axis_deg = models.PositiveSmallIntegerField(null=True)
     addition_dpt = models.DecimalField(max_digits=4, decimal_places=2, null=True)
-    prism_in_dpt = models.DecimalField(
-        max_digits=5, decimal_places=2, default=0, help_text="Base in positive"
-    )
-    prism_up_dpt = models.DecimalField(
-        max_digits=5, decimal_places=2, default=0, help_text="Base up positive"
-    )
+    prism_in_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0, help_text="Base in positive")
+    prism_up_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0, help_text="Base up positive")
     centration_distance_mm = models.DecimalField(
         max_digits=4, decimal_places=1, help_text="From the middle of the bridge"
     )
     centration_height_mm = models.DecimalField(
         max_digits=4, decimal_places=1, help_text="Above the lowest boxed tangent"
     )
-    is_special_order = models.BooleanField(
-        default=False, help_text="Ordered for this pair instead of taken from stock"
-    )
+    is_special_order = models.BooleanField(default=False, help_text="Ordered for this pair instead of taken from stock")
 
     class Meta:
         ordering = ["-eye"]

@@ -1,0 +1,80 @@
+# Everything starts here; nothing needs to be installed before but Python 3.11+, pip and make.
+#   make demo    one pair of spectacles through the whole job, over HTTP, with its figures checked
+#   make test    the test suite (SQLite; on PostgreSQL with DATABASE_URL set)
+#   make serve   the API and the job runner for real use, on http://127.0.0.1:8000/
+#   make check   lint, types, import contracts, migrations, OpenAPI document
+SHELL := /bin/sh
+VENV := .venv
+BIN := $(VENV)/bin
+PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
+	$$p -c 'import sys; raise SystemExit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
+PIP := $(BIN)/python -m pip --disable-pip-version-check -q
+PLUGINS := $(sort $(wildcard plugins/*/pyproject.toml))
+PORT ?= 8000
+WORKERS ?= 2
+TEST_WORKERS ?= 2
+
+.PHONY: setup setup-dev demo test serve check lint format migrate schema lock clean
+
+setup: $(VENV)/.ready
+setup-dev: $(VENV)/.ready-dev
+
+$(VENV)/bin/python:
+	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed; set PYTHON=/path/to/python3"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.ready: requirements/base.txt $(PLUGINS) | $(VENV)/bin/python
+	$(PIP) install --require-hashes -r requirements/base.txt
+	$(PIP) install --no-deps --no-build-isolation $(patsubst %/pyproject.toml,-e %,$(PLUGINS))
+	@touch $@
+
+$(VENV)/.ready-dev: requirements/dev.txt $(VENV)/.ready
+	$(PIP) install --require-hashes -r requirements/dev.txt
+	@touch $@
+
+demo: setup
+	$(BIN)/python -m fixtures_demo.story
+
+test: setup-dev
+	$(BIN)/python -m pytest -n $(TEST_WORKERS) $(ARGS)
+
+# Settings for real use: production settings, with a secret kept in var/secret.key (made once, readable by you only).
+# Plain HTTP on this machine only; put a TLS proxy in front for anything else (DEVELOPERS.md, "Running it").
+var/secret.key: | setup
+	@mkdir -p var && umask 077 && $(BIN)/python -c 'import secrets; print(secrets.token_urlsafe(64))' > $@
+
+SERVE_ENV = DJANGO_SETTINGS_MODULE=opticshop.config.settings.production \
+	OPTICSHOP_SECRET_KEY="$${OPTICSHOP_SECRET_KEY:-$$(cat var/secret.key)}" OPTICSHOP_HTTPS="$${OPTICSHOP_HTTPS:-0}"
+
+serve: setup var/secret.key
+	@$(SERVE_ENV) $(BIN)/python manage.py migrate -v 0
+	@$(SERVE_ENV) $(BIN)/python manage.py collectstatic --no-input -v 0
+	@$(SERVE_ENV) BIN=$(BIN) PORT=$(PORT) WORKERS=$(WORKERS) sh .ci/serve
+
+migrate: setup
+	$(BIN)/python manage.py migrate
+
+check: setup-dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy opticshop plugins
+	$(BIN)/lint-imports
+	$(BIN)/python manage.py makemigrations --check --dry-run
+	$(BIN)/python manage.py plugins check
+	$(BIN)/python manage.py spectacular --validate --fail-on-warn --file var/openapi.yaml
+	$(BIN)/python -m openapi_spec_validator var/openapi.yaml
+	cmp var/openapi.yaml docs/openapi.yaml
+
+format: setup-dev
+	$(BIN)/ruff check --fix . && $(BIN)/ruff format .
+
+schema: setup
+	@mkdir -p docs && $(BIN)/python manage.py spectacular --file docs/openapi.yaml
+
+# Pin everything anew (needs uv on the PATH); review the difference before committing it.
+lock:
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q pyproject.toml -o requirements/base.txt
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra dev -c requirements/base.txt pyproject.toml -o requirements/dev.txt
+
+clean:
+	rm -rf $(VENV) var .pytest_cache .mypy_cache .ruff_cache .hypothesis

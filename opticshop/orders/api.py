@@ -1,0 +1,101 @@
+from __future__ import annotations
+
+from typing import Any
+
+import django_filters
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from opticshop.branches.selectors import branch_get_for
+from opticshop.catalogue.selectors import frame_get, lens_get
+from opticshop.core.api import ResourceViewSet
+from opticshop.customers.selectors import customer_get_for
+from opticshop.prescriptions.selectors import measurement_get_for, prescription_get_for
+
+from . import selectors, services
+from .models import Order, OrderState
+from .permissions import OrderPermission
+from .serializers import OrderCancelIn, OrderOut, OrderPlaceIn, OrderPromiseIn, QuoteOut
+
+
+class OrderFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    customer = django_filters.UUIDFilter(field_name="customer_id")
+    state = django_filters.ChoiceFilter(choices=OrderState.choices)
+    number = django_filters.CharFilter(field_name="number")
+    promised_before = django_filters.DateFilter(field_name="promised_on", lookup_expr="lt")
+
+    class Meta:
+        model = Order
+        fields: list[str] = []
+
+
+class OrderViewSet(ResourceViewSet):
+    """One pair of spectacles: computed, priced and reserved in one step, then followed to collection."""
+
+    tag, noun = "Orders", "order"
+    selector = staticmethod(selectors.orders_visible_to)
+    filterset_class = OrderFilter
+    permissions = {
+        "list": OrderPermission.VIEW,
+        "retrieve": OrderPermission.VIEW,
+        "create": OrderPermission.PLACE,
+        "quote": OrderPermission.PLACE,
+        "cancel": OrderPermission.CANCEL,
+        "promise": OrderPermission.PLACE,
+    }
+    inputs = {"create": OrderPlaceIn, "quote": OrderPlaceIn, "cancel": OrderCancelIn, "promise": OrderPromiseIn}
+    outputs = {"quote": QuoteOut}
+    output = OrderOut
+    idempotent = {"create": "optional"}
+    summaries = {
+        "list": "Find orders",
+        "retrieve": "Get one order with its computation and price",
+        "create": "Place an order: compute, price and reserve in one step",
+        "quote": "Compute and price without placing: nothing is written",
+        "cancel": "Call an order off and release its stock",
+        "promise": "Give a new promise day with its reason",
+    }
+
+    def create(self, request: Request) -> Response:
+        order = services.order_place(actor=self.actor, wanted=self._wanted())
+        return self.answer(self._fresh(order), status=201)
+
+    @action(detail=False, methods=["post"])
+    def quote(self, request: Request) -> Response:
+        return self.answer(services.order_quote(actor=self.actor, wanted=self._wanted()))
+
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: Request, pk: str) -> Response:
+        order = self.get_object()
+        return self.answer(
+            self._fresh(services.order_cancel(actor=self.actor, order=order, reason=self.read_input()["reason"]))
+        )
+
+    @action(detail=True, methods=["post"])
+    def promise(self, request: Request, pk: str) -> Response:
+        order = self.get_object()
+        return self.answer(self._fresh(services.order_promise(actor=self.actor, order=order, **self.read_input())))
+
+    def _fresh(self, order: Order) -> Order:
+        return selectors.orders_visible_to(self.actor).get(pk=order.pk)
+
+    def _wanted(self) -> services.Wanted:
+        """The request with every id resolved to a row the actor may see; anything else is not there."""
+        body: dict[str, Any] = self.read_input()
+        return services.Wanted(
+            branch=branch_get_for(self.actor, body["branch"], permission=OrderPermission.PLACE),
+            customer=customer_get_for(self.actor, body["customer"]),
+            prescription=prescription_get_for(self.actor, body["prescription"]),
+            measurement=measurement_get_for(self.actor, body["measurement"]),
+            frame=frame_get(body["frame"]),
+            lenses={eye: lens_get(product) for eye, product in body["lenses"].items()},
+            purpose=body["purpose"],
+            frame_is_customers=body["frame_is_customers"],
+            note=body.get("note", ""),
+            promised_on=body.get("promised_on"),
+        )
+
+
+routes = [("orders", OrderViewSet)]

@@ -1,0 +1,206 @@
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import OpenApiExample, extend_schema_serializer
+from rest_framework import serializers
+
+from opticshop.core.serializers import StrictSerializer, TextField
+
+from .models import Order, OrderedLens, OrderLine
+
+_ID = "01890a5d-ac96-774b-bcce-b302099a8057"
+
+
+class OrderedLensOut(serializers.ModelSerializer[OrderedLens]):
+    sku = serializers.CharField(source="product.sku", read_only=True)
+
+    class Meta:
+        model = OrderedLens
+        fields = [
+            "eye",
+            "product",
+            "sku",
+            "sphere_dpt",
+            "cylinder_dpt",
+            "axis_deg",
+            "addition_dpt",
+            "prism_in_dpt",
+            "prism_up_dpt",
+            "centration_distance_mm",
+            "centration_height_mm",
+            "is_special_order",
+        ]
+        read_only_fields = fields
+
+
+class OrderLineOut(serializers.ModelSerializer[OrderLine]):
+    class Meta:
+        model = OrderLine
+        fields = [
+            "position",
+            "kind",
+            "eye",
+            "sku",
+            "description",
+            "quantity",
+            "unit_price",
+            "discount",
+            "discount_reason",
+            "gross",
+            "tax_category",
+            "tax_rate_percent",
+            "tax",
+        ]
+        read_only_fields = fields
+
+
+class OrderWarningOut(serializers.Serializer[Any]):
+    code = serializers.CharField()
+    detail = serializers.CharField()
+    eye = serializers.CharField(allow_null=True)
+
+
+class EyeComputationOut(serializers.Serializer[Any]):
+    """What was computed for one eye. Powers in dioptres, lengths in millimetres, prism in prism dioptres."""
+
+    prescribed = serializers.CharField(help_text="The prescribed power for this purpose, minus-cylinder form")
+    sphere_dpt = serializers.FloatField(help_text="Compensated at the worn vertex distance, not rounded")
+    cylinder_dpt = serializers.FloatField()
+    axis_deg = serializers.FloatField(allow_null=True)
+    decentration_in_mm = serializers.FloatField(help_text="From the boxed centre, inwards positive")
+    decentration_up_mm = serializers.FloatField()
+    minimum_blank_rule_mm = serializers.FloatField(help_text="Effective diameter + 2 x decentration + allowance")
+    minimum_blank_exact_mm = serializers.FloatField(help_text="Around the whole outline")
+    blank_diameter_mm = serializers.FloatField()
+    cuts_out = serializers.BooleanField()
+    clearance_mm = serializers.FloatField(help_text="Least distance from outline with margin to the blank's rim")
+    centre_thickness_mm = serializers.FloatField(allow_null=True)
+    edge_thinnest_mm = serializers.FloatField(allow_null=True)
+    edge_thickest_mm = serializers.FloatField(allow_null=True)
+    weight_g = serializers.FloatField(allow_null=True)
+    prism_in_dpt = serializers.FloatField(help_text="Induced at the centration point, base in positive")
+    prism_up_dpt = serializers.FloatField(help_text="Base up positive")
+
+
+class ComputationOut(serializers.Serializer[Any]):
+    right = EyeComputationOut(required=False)
+    left = EyeComputationOut(required=False)
+    centre_distance_mm = serializers.FloatField(help_text="Between the two centration points")
+    relative_prism_in_dpt = serializers.FloatField()
+    relative_prism_up_dpt = serializers.FloatField(help_text="Right minus left")
+    assumptions = serializers.ListField(child=serializers.CharField())
+    version = serializers.CharField(help_text="Version of the computation, so that it can be repeated")
+
+
+class OrderOut(serializers.ModelSerializer[Order]):
+    lenses = OrderedLensOut(many=True, read_only=True)
+    lines = OrderLineOut(many=True, read_only=True)
+    warnings = OrderWarningOut(many=True, read_only=True)
+    computation = ComputationOut(read_only=True)
+
+    class Meta:
+        model = Order
+        fields = [
+            "id",
+            "branch",
+            "number",
+            "customer",
+            "prescription",
+            "measurement",
+            "frame",
+            "frame_is_customers",
+            "purpose",
+            "state",
+            "placed_at",
+            "promised_on",
+            "ready_at",
+            "collected_at",
+            "cancelled_reason",
+            "currency",
+            "total",
+            "tax_total",
+            "lenses",
+            "lines",
+            "computation",
+            "warnings",
+            "note",
+            "version",
+        ]
+        read_only_fields = fields
+
+
+class QuoteLineOut(serializers.Serializer[Any]):
+    kind = serializers.CharField()
+    eye = serializers.CharField()
+    sku = serializers.CharField()
+    description = serializers.CharField()
+    quantity = serializers.IntegerField()
+    unit_price = serializers.DecimalField(10, 2)
+    discount = serializers.DecimalField(10, 2)
+    gross = serializers.DecimalField(10, 2)
+    tax_category = serializers.CharField()
+    tax_rate_percent = serializers.DecimalField(5, 2)
+    tax = serializers.DecimalField(10, 2)
+
+
+class QuoteOut(serializers.Serializer[Any]):
+    computation = ComputationOut(source="computed.record")
+    warnings = OrderWarningOut(many=True, source="computed.warnings")
+    lines = QuoteLineOut(many=True)
+    total = serializers.DecimalField(10, 2)
+    tax_total = serializers.DecimalField(10, 2)
+    currency = serializers.CharField(source="wanted.branch.currency")
+    promised_on = serializers.DateField()
+
+
+class LensChoiceIn(StrictSerializer):
+    right = serializers.UUIDField(required=False, help_text="Lens product for the right eye")
+    left = serializers.UUIDField(required=False, help_text="Lens product for the left eye")
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if not attrs:
+            raise serializers.ValidationError("Choose a lens for at least one eye.", code="empty")
+        return attrs
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "A pair for distance",
+            value={
+                "branch": _ID,
+                "customer": _ID,
+                "prescription": _ID,
+                "measurement": _ID,
+                "frame": _ID,
+                "lenses": {"right": _ID, "left": _ID},
+                "purpose": "distance",
+            },
+        )
+    ]
+)
+class OrderPlaceIn(StrictSerializer):
+    branch = serializers.UUIDField()
+    customer = serializers.UUIDField()
+    prescription = serializers.UUIDField()
+    measurement = serializers.UUIDField()
+    frame = serializers.UUIDField()
+    frame_is_customers = serializers.BooleanField(default=False)
+    lenses = LensChoiceIn()
+    purpose = serializers.ChoiceField(["distance", "near"], default="distance")
+    promised_on = serializers.DateField(required=False)
+    note = TextField(required=False, allow_blank=True, max_length=2000)
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Reason", value={"reason": "Customer changed their mind"})])
+class OrderCancelIn(StrictSerializer):
+    reason = TextField(max_length=300)
+
+
+@extend_schema_serializer(
+    examples=[OpenApiExample("New day", value={"promised_on": "2030-03-09", "reason": "Lens delayed by the supplier"})]
+)
+class OrderPromiseIn(StrictSerializer):
+    promised_on = serializers.DateField()
+    reason = TextField(max_length=300)

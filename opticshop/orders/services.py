@@ -1,0 +1,358 @@
+"""Writes of orders: placing one in a single transaction, following it, calling it off."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F
+
+from opticshop.branches.models import Branch
+from opticshop.branches.services import number_next
+from opticshop.catalogue.models import Frame, LensProduct
+from opticshop.catalogue.selectors import dispensing_service
+from opticshop.core import clock, outbox
+from opticshop.core.actor import Actor
+from opticshop.core.errors import Conflict, Invalid
+from opticshop.core.locks import lock_rows
+from opticshop.core.states import check_move
+from opticshop.customers.models import Customer
+from opticshop.plugin_api import OrderDraft
+from opticshop.pluginhost import services as plugins
+from opticshop.prescriptions.models import Measurement, Prescription
+from opticshop.prescriptions.services import dispensing_leave
+from opticshop.stock import selectors as stock_selectors
+from opticshop.stock import services as stock
+
+from . import computing, events, pricing
+from .computing import Computed, Purpose
+from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState
+from .permissions import OrderPermission
+from .promising import working_days_after
+
+EYES = ("right", "left")
+#: Further working days for a lens that is made to order; replaced by supplier lead times when purchasing knows them.
+SPECIAL_ORDER_DAYS = 7
+
+
+class DoesNotBelongTogether(Invalid):
+    """The prescription, the measurements or the branch belong to somebody or somewhere else."""
+
+    code = "orders.does_not_belong_together"
+    title = "These do not belong to the same customer and branch"
+
+
+class LensNotInStock(Conflict):
+    """No lens or frame of this kind is available at the branch; says what was looked for."""
+
+    code = "orders.not_in_stock"
+    title = "Not in stock at this branch"
+
+
+class PromiseInThePast(Invalid):
+    """A promised day lies before today."""
+
+    code = "orders.promise_in_the_past"
+    title = "A promise cannot lie in the past"
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the customer chose, resolved to rows the actor may see."""
+
+    branch: Branch
+    customer: Customer
+    prescription: Prescription
+    measurement: Measurement
+    frame: Frame
+    lenses: Mapping[str, LensProduct]
+    purpose: Purpose = "distance"
+    frame_is_customers: bool = False
+    note: str = ""
+    promised_on: dt.date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quote:
+    """Everything an order would be, before anything is written."""
+
+    wanted: Wanted
+    computed: Computed
+    lines: list[pricing.Priced]
+    promised_on: dt.date
+
+    @property
+    def total(self) -> Decimal:
+        return sum((line.gross for line in self.lines), pricing.ZERO)
+
+    @property
+    def tax_total(self) -> Decimal:
+        return sum((line.tax for line in self.lines), pricing.ZERO)
+
+
+def order_quote(*, actor: Actor, wanted: Wanted) -> Quote:
+    """Compute and price an order without placing it: nothing is written and nothing is reserved."""
+    actor.require(OrderPermission.PLACE, wanted.branch.id)
+    _check_belongs(wanted)
+    day = clock.today(wanted.branch.time_zone)
+    computed = computing.compute(
+        prescription=wanted.prescription,
+        measurement=wanted.measurement,
+        frame=wanted.frame,
+        lenses=wanted.lenses,
+        purpose=wanted.purpose,
+    )
+    service = dispensing_service()
+    lines = pricing.price(
+        branch=wanted.branch,
+        frame=None if wanted.frame_is_customers else wanted.frame,
+        lenses=dict(wanted.lenses),
+        services=[service] if service else [],
+        customer_age=age_on(wanted.customer.birth_date, day),
+        prescription_issued_on=wanted.prescription.issued_on,
+        day=day,
+    )
+    return Quote(wanted, computed, lines, _promise(wanted, computed, day))
+
+
+def order_place(*, actor: Actor, wanted: Wanted) -> Order:
+    """Place an order: compute, price, number, and reserve frame and lenses by lot, all or nothing.
+
+    Raises what the prescription, the optics, the price rules and the stock refuse; then nothing has been written.
+    """
+    actor.require(OrderPermission.PLACE, wanted.branch.id)
+    with transaction.atomic():
+        override = dispensing_leave(prescription=wanted.prescription, branch=wanted.branch)
+        quote = order_quote(actor=actor, wanted=wanted)
+        quote.computed.check_cuts_out()
+        order = Order(
+            branch=wanted.branch,
+            customer=wanted.customer,
+            prescription=wanted.prescription,
+            measurement=wanted.measurement,
+            override=override,
+            frame=wanted.frame,
+            frame_is_customers=wanted.frame_is_customers,
+            purpose=wanted.purpose,
+            placed_at=clock.now(),
+            placed_by_id=actor.id,
+            promised_on=quote.promised_on,
+            currency=wanted.branch.currency,
+            total=quote.total,
+            tax_total=quote.tax_total,
+            computation=quote.computed.record,
+            warnings=quote.computed.warnings,
+            note=wanted.note,
+        )
+        plugins.decide_order_placement(branch=wanted.branch, draft=_draft(order, quote))
+        order.number = number_next(branch=wanted.branch, kind="O")
+        order.save(force_insert=True)
+        OrderedLens.objects.bulk_create(
+            OrderedLens(
+                order=order,
+                product=wanted.lenses[eye],
+                is_special_order=_is_special(wanted.lenses[eye]),
+                **lens.supplied,
+            )
+            for eye, lens in quote.computed.lenses.items()
+        )
+        OrderLine.objects.bulk_create(_rows(order, quote.lines))
+        _reserve(actor, order, quote)
+        _record(events.ORDER_PLACED, order, actor, special_order=_has_special(wanted))
+    return order
+
+
+def order_cancel(*, actor: Actor, order: Order, reason: str) -> Order:
+    """Call an order off and give its stock back. Money already taken is paid back by its own use case."""
+    actor.require(OrderPermission.CANCEL, order.branch_id)
+    with transaction.atomic():
+        locked = _move(order, OrderState.CANCELLED, cancelled_reason=reason)
+        stock.stock_release(actor=actor, branch=order.branch, document=document_of(order), reason=reason)
+        _record(events.ORDER_CANCELLED, locked, actor, reason=reason)
+    return locked
+
+
+def order_enter_workshop(*, actor: Actor, order: Order) -> Order:
+    """The workshop has opened a job for the order (the first, or a remake)."""
+    with transaction.atomic():
+        locked = _move(order, OrderState.IN_WORKSHOP)
+        _record(events.ORDER_IN_WORKSHOP, locked, actor)
+    return locked
+
+
+def order_mark_ready(*, actor: Actor, order: Order) -> Order:
+    """The pair has passed the final inspection and is packed."""
+    with transaction.atomic():
+        locked = _move(order, OrderState.READY, ready_at=clock.now())
+        _record(events.ORDER_READY, locked, actor, customer=str(locked.customer_id))
+    return locked
+
+
+def order_collect(*, actor: Actor, order: Order) -> Order:
+    """The customer has the pair; the frame and lenses leave the stock."""
+    with transaction.atomic():
+        locked = _move(order, OrderState.COLLECTED, collected_at=clock.now())
+        stock.stock_consume(actor=actor, branch=order.branch, document=document_of(order))
+        _record(
+            events.ORDER_COLLECTED,
+            locked,
+            actor,
+            customer=str(locked.customer_id),
+            prescription=str(locked.prescription_id),
+        )
+    return locked
+
+
+def order_promise(*, actor: Actor, order: Order, promised_on: dt.date, reason: str) -> Order:
+    """Give a new promise day, with its reason; the old one stays in the events."""
+    actor.require(OrderPermission.PLACE, order.branch_id)
+    if promised_on < clock.today(order.branch.time_zone):
+        raise PromiseInThePast(f"{promised_on} has passed.", field="promised_on", allowed="today or later")
+    with transaction.atomic():
+        before = order.promised_on
+        _update(order, promised_on=promised_on)
+        _record(
+            events.ORDER_PROMISED,
+            order,
+            actor,
+            promised_on=promised_on.isoformat(),
+            before=before.isoformat(),
+            reason=reason,
+        )
+    order.promised_on = promised_on
+    return order
+
+
+def document_of(order: Order) -> str:
+    """How stock movements and reservations name an order."""
+    return f"orders/{order.id}"
+
+
+def age_on(birth_date: dt.date | None, day: dt.date) -> int | None:
+    """Whole years on a day; somebody born on 29 February is a year older on 1 March."""
+    if birth_date is None:
+        return None
+    return day.year - birth_date.year - ((day.month, day.day) < (birth_date.month, birth_date.day))
+
+
+def _check_belongs(wanted: Wanted) -> None:
+    if wanted.prescription.customer_id != wanted.customer.id:
+        raise DoesNotBelongTogether("The prescription is another person's.", field="prescription")
+    if wanted.measurement.customer_id != wanted.customer.id:
+        raise DoesNotBelongTogether("The measurements are another person's.", field="measurement")
+    today = clock.today(wanted.branch.time_zone)
+    if wanted.promised_on is not None and wanted.promised_on < today:
+        raise PromiseInThePast(f"{wanted.promised_on} has passed.", field="promised_on", allowed="today or later")
+
+
+def _promise(wanted: Wanted, computed: Computed, day: dt.date) -> dt.date:
+    if wanted.promised_on is not None:
+        return wanted.promised_on
+    extra = SPECIAL_ORDER_DAYS if _has_special(wanted) else 0
+    return working_days_after(day, wanted.branch.turnaround_days + extra)
+
+
+def _is_special(product: LensProduct) -> bool:
+    return product.supply == LensProduct.Supply.MADE_TO_ORDER
+
+
+def _has_special(wanted: Wanted) -> bool:
+    return any(_is_special(product) for product in wanted.lenses.values())
+
+
+def _rows(order: Order, lines: list[pricing.Priced]) -> list[OrderLine]:
+    return [
+        OrderLine(
+            order=order,
+            position=position,
+            kind=line.kind,
+            eye=line.eye,
+            sku=line.sku,
+            description=line.description,
+            quantity=line.quantity,
+            unit_price=line.unit_price,
+            discount=line.discount,
+            discount_reason="; ".join(line.reasons)[:200],
+            gross=line.gross,
+            tax_category=line.tax_category,
+            tax_rate_percent=line.tax_rate_percent,
+            tax=line.tax,
+        )
+        for position, line in enumerate(lines, start=1)
+    ]
+
+
+def _reserve(actor: Actor, order: Order, quote: Quote) -> None:
+    """Reserve every part that comes from stock; a part that is not there refuses the whole order."""
+    wanted: dict[str, Any] = {}
+    if not order.frame_is_customers:
+        wanted["frame"] = stock_selectors.frame_item(order.frame)
+    for eye, lens in quote.computed.lenses.items():
+        product = quote.wanted.lenses[eye]
+        if not _is_special(product):
+            wanted[eye] = stock_selectors.lens_item(product, lens.supplied["sphere_dpt"], lens.supplied["cylinder_dpt"])
+    for part, item in wanted.items():
+        if item is None:
+            raise LensNotInStock(_sought(part, order, quote), field=part if part == "frame" else f"lenses/{part}")
+    if wanted:
+        stock.stock_reserve_many(actor=actor, branch=order.branch, document=document_of(order), wanted=wanted)
+
+
+def _sought(part: str, order: Order, quote: Quote) -> str:
+    if part == "frame":
+        return f"{order.frame} has never been in stock."
+    power = quote.computed.lenses[part].supplied
+    return (
+        f"{quote.wanted.lenses[part]} {power['sphere_dpt']:+}/{power['cylinder_dpt']:+} for the {part} eye "
+        "has never been in stock; choose a product made to order, or receive it first."
+    )
+
+
+def _draft(order: Order, quote: Quote) -> OrderDraft:
+    kinds = {product.kind for product in quote.wanted.lenses.values()}
+    values = {eye: lens.values for eye, lens in quote.computed.lenses.items()}
+    return OrderDraft(
+        order_id=str(order.id),
+        branch_code=order.branch.code,
+        customer_id=str(order.customer_id),
+        ordered_on=clock.today(order.branch.time_zone),
+        age_on_day=age_on(order.customer.birth_date, clock.today(order.branch.time_zone)),
+        lens_kind=computing.strictest_kind(kinds),
+        right=values.get("right"),
+        left=values.get("left"),
+        currency=order.currency,
+        total=order.total,
+        prescription_issued_on=order.prescription.issued_on,
+        prescription_expires_on=order.prescription.expires_on,
+        warnings=tuple(warning["code"] for warning in order.warnings),
+        flags=frozenset({"sight_impaired"}) if order.customer.is_sight_impaired else frozenset(),
+    )
+
+
+def _move(order: Order, state: OrderState, **values: Any) -> Order:
+    """Lock the order, check the move against the table, write it with a new version; returns the fresh row."""
+    [locked] = lock_rows(Order.objects.everywhere("by key, authorised by the caller").filter(id=order.id))
+    check_move(ORDER_MOVES, locked.state, state, of=f"Order {locked.number}")
+    _update(locked, state=state, **values)
+    order.refresh_from_db()
+    return order
+
+
+def _update(order: Order, **values: Any) -> None:
+    Order.objects.everywhere("by key, authorised by the caller").filter(id=order.id).update(
+        version=F("version") + 1, **values
+    )
+
+
+def _record(event_type: str, order: Order, actor: Actor, **more: Any) -> None:
+    outbox.record(
+        event_type=event_type,
+        subject=document_of(order),
+        actor=actor,
+        branch_id=order.branch_id,
+        data={"order": str(order.id), "number": order.number, **more},
+    )
