@@ -34,13 +34,9 @@ class Prescription(Entity, BranchOwned):
     recall_months = models.PositiveSmallIntegerField(null=True, help_text="Interval stated by the prescriber")
     vertex_distance_mm = models.DecimalField(max_digits=4, decimal_places=1, null=True)
     note = models.TextField(blank=True)
-    supersedes = models.OneToOneField(
-        "self", on_delete=models.PROTECT, null=True, related_name="superseded_by"
-    )
+    supersedes = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="superseded_by")
     amendment_reason = models.CharField(max_length=300, blank=True)
-    recorded_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta(BranchOwned.Meta):
         constraints = [
@@ -64,7 +60,10 @@ class Prescription(Entity, BranchOwned):
 
 
 class PrescribedEye(Entity):
-    """What is prescribed for one eye, in the cylinder form it was written in."""
+    """What is prescribed for one eye, in the cylinder form it was written in.
+
+    A balance lens and an occluded eye may be written without a power; a lens may not.
+    """
 
     class Entry(models.TextChoices):
         LENS = "lens"
@@ -74,7 +73,7 @@ class PrescribedEye(Entity):
     prescription = models.ForeignKey(Prescription, on_delete=models.CASCADE, related_name="eyes")
     eye = models.CharField(max_length=5, choices=Eye.choices)
     entry = models.CharField(max_length=10, choices=Entry.choices, default=Entry.LENS)
-    sphere_dpt = models.DecimalField(max_digits=5, decimal_places=2)
+    sphere_dpt = models.DecimalField(max_digits=5, decimal_places=2, null=True, help_text="Null: no power is stated")
     cylinder_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0)
     axis_deg = models.PositiveSmallIntegerField(null=True)
     addition_dpt = models.DecimalField(max_digits=4, decimal_places=2, null=True)
@@ -85,13 +84,17 @@ class PrescribedEye(Entity):
             models.UniqueConstraint(fields=["prescription", "eye"], name="prescriptions_eye_once"),
             models.CheckConstraint(condition=Q(eye__in=["right", "left"]), name="prescriptions_eye_known"),
             models.CheckConstraint(
+                condition=Q(entry="lens", sphere_dpt__isnull=False)
+                | (Q(entry__in=["balance", "occluded"]) & (Q(sphere_dpt__isnull=False) | Q(cylinder_dpt=0))),
+                name="prescriptions_lens_has_power",
+            ),
+            models.CheckConstraint(
                 condition=(Q(cylinder_dpt=0) & Q(axis_deg__isnull=True))
                 | (~Q(cylinder_dpt=0) & Q(axis_deg__gte=1) & Q(axis_deg__lte=180)),
                 name="prescriptions_axis_with_cylinder",
             ),
             models.CheckConstraint(
-                condition=Q(sphere_dpt__gte=-40)
-                & Q(sphere_dpt__lte=40)
+                condition=(Q(sphere_dpt__isnull=True) | (Q(sphere_dpt__gte=-40) & Q(sphere_dpt__lte=40)))
                 & Q(cylinder_dpt__gte=-15)
                 & Q(cylinder_dpt__lte=15),
                 name="prescriptions_power_plausible",
@@ -143,15 +146,11 @@ class DispensingOverride(Entity, BranchOwned):
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     prescription = models.ForeignKey(Prescription, on_delete=models.PROTECT, related_name="overrides")
     reason = models.CharField(max_length=500)
-    granted_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    granted_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     valid_until = models.DateField(help_text="Last day on which an order may be placed under it")
 
     class Meta(BranchOwned.Meta):
-        constraints = [
-            models.CheckConstraint(condition=~Q(reason=""), name="prescriptions_override_explained")
-        ]
+        constraints = [models.CheckConstraint(condition=~Q(reason=""), name="prescriptions_override_explained")]
 
     def __str__(self) -> str:
         return self.reason
@@ -169,9 +168,7 @@ class Measurement(Entity, BranchOwned):
     customer = models.ForeignKey("customers.Customer", on_delete=models.PROTECT, related_name="measurements")
     frame = models.ForeignKey("catalogue.Frame", on_delete=models.PROTECT, null=True, related_name="+")
     taken_at = models.DateTimeField()
-    taken_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     method = models.CharField(max_length=12, choices=Method.choices)
     pd_right_mm = models.DecimalField(max_digits=4, decimal_places=1, null=True)
     pd_left_mm = models.DecimalField(max_digits=4, decimal_places=1, null=True)
@@ -190,9 +187,7 @@ class Measurement(Entity, BranchOwned):
 
     class Meta(BranchOwned.Meta):
         constraints = [
-            models.CheckConstraint(
-                condition=Q(pd_mm__gte=35) & Q(pd_mm__lte=90), name="prescriptions_pd_plausible"
-            ),
+            models.CheckConstraint(condition=Q(pd_mm__gte=35) & Q(pd_mm__lte=90), name="prescriptions_pd_plausible"),
             models.CheckConstraint(
                 condition=(Q(pd_right_mm__isnull=True) & Q(pd_left_mm__isnull=True))
                 | (Q(pd_right_mm__gt=0) & Q(pd_left_mm__gt=0)),

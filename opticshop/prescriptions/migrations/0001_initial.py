@@ -57,7 +57,7 @@ class Migration(migrations.Migration):
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('eye', models.CharField(choices=[('right', 'Right'), ('left', 'Left')], max_length=5)),
                 ('entry', models.CharField(choices=[('lens', 'Lens'), ('balance', 'Balance lens: the eye does not see usefully'), ('occluded', 'Occluded')], default='lens', max_length=10)),
-                ('sphere_dpt', models.DecimalField(decimal_places=2, max_digits=5)),
+                ('sphere_dpt', models.DecimalField(decimal_places=2, help_text='Null: no power is stated', max_digits=5, null=True)),
                 ('cylinder_dpt', models.DecimalField(decimal_places=2, default=0, max_digits=5)),
                 ('axis_deg', models.PositiveSmallIntegerField(null=True)),
                 ('addition_dpt', models.DecimalField(decimal_places=2, max_digits=4, null=True)),
@@ -171,11 +171,15 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='prescribedeye',
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('entry', 'lens'), ('sphere_dpt__isnull', False)), models.Q(('entry__in', ['balance', 'occluded']), models.Q(('sphere_dpt__isnull', False), ('cylinder_dpt', 0), _connector='OR')), _connector='OR'), name='prescriptions_lens_has_power'),
+        ),
+        migrations.AddConstraint(
+            model_name='prescribedeye',
             constraint=models.CheckConstraint(condition=models.Q(models.Q(('cylinder_dpt', 0), ('axis_deg__isnull', True)), models.Q(models.Q(('cylinder_dpt', 0), _negated=True), ('axis_deg__gte', 1), ('axis_deg__lte', 180)), _connector='OR'), name='prescriptions_axis_with_cylinder'),
         ),
         migrations.AddConstraint(
             model_name='prescribedeye',
-            constraint=models.CheckConstraint(condition=models.Q(('sphere_dpt__gte', -40), ('sphere_dpt__lte', 40), ('cylinder_dpt__gte', -15), ('cylinder_dpt__lte', 15)), name='prescriptions_power_plausible'),
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('sphere_dpt__isnull', True), models.Q(('sphere_dpt__gte', -40), ('sphere_dpt__lte', 40)), _connector='OR'), ('cylinder_dpt__gte', -15), ('cylinder_dpt__lte', 15)), name='prescriptions_power_plausible'),
         ),
         migrations.AddConstraint(
             model_name='prescribedeye',
