@@ -15,6 +15,7 @@ from opticshop.optics.eyes import Eye
 from .errors import DocumentError
 
 LARGEST_MM = 200.0
+_OPTICAL_CENTRE = ("optical_centre_in_mm", "optical_centre_up_mm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +24,11 @@ class LayoutEye:
 
     ``outline_mm`` is a closed polygon of (x, y) points relative to the boxed centre, as the viewer sees it from the
     front (give each eye its own outline: that of the left eye is the mirrored right one). ``in_mm`` and ``up_mm`` place
-    the centration point relative to the boxed centre, nasally and upward positive; the optical centre of the blank is
-    laid on it. ``blank_centre_x_mm`` and ``blank_centre_y_mm`` say where the middle of the blank lies relative to its
-    optical centre (zero unless the blank is decentred).
+    the centration point relative to the boxed centre, nasally and upward positive. The optical centre of the blank is
+    laid on it unless ``optical_centre_in_mm`` and ``optical_centre_up_mm`` place it elsewhere on purpose (prism made by
+    decentring, a shift that makes the lens cut out). ``blank_centre_x_mm`` and ``blank_centre_y_mm`` say where the
+    middle of the blank lies relative to its optical centre, in the drawing's own x and y (zero unless the blank is
+    decentred). ``label`` is a short line above the eye, such as its power.
 
     Raises DocumentError for sizes that are not positive and for an outline that does not fill the stated box, to
     within the half millimetre of a ruler, about its centre.
@@ -43,14 +46,17 @@ class LayoutEye:
     label: str = ""
     blank_centre_x_mm: float = 0.0
     blank_centre_y_mm: float = 0.0
+    optical_centre_in_mm: float | None = None
+    optical_centre_up_mm: float | None = None
 
     def __post_init__(self) -> None:
         for name in ("a_mm", "b_mm", "blank_diameter_mm"):
             _within(getattr(self, name), name, 1.0, LARGEST_MM)
         if self.usable_diameter_mm is not None:
             _within(self.usable_diameter_mm, "usable_diameter_mm", 1.0, LARGEST_MM)
-        for name in ("in_mm", "up_mm", "blank_centre_x_mm", "blank_centre_y_mm"):
-            _within(getattr(self, name), name, -100.0, 100.0)
+        for name in ("in_mm", "up_mm", "blank_centre_x_mm", "blank_centre_y_mm", *_OPTICAL_CENTRE):
+            if getattr(self, name) is not None:
+                _within(getattr(self, name), name, -100.0, 100.0)
         if self.axis_deg is not None:
             _within(self.axis_deg, "axis_deg", 0.0, 180.0)
         self._check_outline()
@@ -58,15 +64,16 @@ class LayoutEye:
     def _check_outline(self) -> None:
         if len(self.outline_mm) < 3:
             raise DocumentError("an outline needs at least three points", field="outline_mm")
-        for size, values in ((self.a_mm, [p[0] for p in self.outline_mm]), (self.b_mm, [p[1] for p in self.outline_mm])):
+        for size, values in (
+            (self.a_mm, [p[0] for p in self.outline_mm]),
+            (self.b_mm, [p[1] for p in self.outline_mm]),
+        ):
             low, high = min(values), max(values)
             if not (math.isfinite(low) and math.isfinite(high)):
                 raise DocumentError("an outline is made of finite numbers", field="outline_mm")
             if abs(high - low - size) > SIZE_SLACK_MM or abs(high + low) / 2 > SIZE_SLACK_MM:
-                raise DocumentError(
-                    f"the outline spans {low:.2f} to {high:.2f} mm where the box spans {-size / 2:.2f} to {size / 2:.2f}",
-                    field="outline_mm",
-                )
+                detail = f"the outline spans {low:.2f} to {high:.2f} mm, its box {-size / 2:.2f} to {size / 2:.2f} mm"
+                raise DocumentError(detail, field="outline_mm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,17 +91,29 @@ class LayoutData:
         if not names or len(set(names)) != len(names):
             raise DocumentError("a layout shows the right eye, the left eye, or one of each", field="eyes")
 
-    def boxed_centre_x_mm(self, eye: LayoutEye) -> float:
-        """Where the boxed centre of an eye lies, measured from the middle of the bridge."""
-        return -eye.eye.nasal_sign * (eye.a_mm + self.dbl_mm) / 2
+    def boxed_centre_mm(self, eye: LayoutEye) -> tuple[float, float]:
+        """The boxed centre of an eye, from the middle of the bridge on the datum line; so are the points below."""
+        return -eye.eye.nasal_sign * (eye.a_mm + self.dbl_mm) / 2, 0.0
 
-    def centration_x_mm(self, eye: LayoutEye) -> float:
-        """Where the centration point of an eye lies, measured from the middle of the bridge."""
-        return self.boxed_centre_x_mm(eye) + eye.eye.nasal_sign * eye.in_mm
+    def centration_point_mm(self, eye: LayoutEye) -> tuple[float, float]:
+        return self.boxed_centre_mm(eye)[0] + eye.eye.nasal_sign * eye.in_mm, eye.up_mm
+
+    def optical_centre_mm(self, eye: LayoutEye) -> tuple[float, float]:
+        inward = eye.in_mm if eye.optical_centre_in_mm is None else eye.optical_centre_in_mm
+        up = eye.up_mm if eye.optical_centre_up_mm is None else eye.optical_centre_up_mm
+        return self.boxed_centre_mm(eye)[0] + eye.eye.nasal_sign * inward, up
+
+    def blank_centre_mm(self, eye: LayoutEye) -> tuple[float, float]:
+        x, y = self.optical_centre_mm(eye)
+        return x + eye.blank_centre_x_mm, y + eye.blank_centre_y_mm
+
+    def outline_mm(self, eye: LayoutEye) -> tuple[tuple[float, float], ...]:
+        centre = self.boxed_centre_mm(eye)[0]
+        return tuple((x + centre, y) for x, y in eye.outline_mm)
 
     def centration_distance_mm(self, eye: LayoutEye) -> float:
         """The monocular centration distance: from the middle of the bridge to the centration point."""
-        return -eye.eye.nasal_sign * self.centration_x_mm(eye)
+        return -eye.eye.nasal_sign * self.centration_point_mm(eye)[0]
 
 
 def _within(value: float, field: str, low: float, high: float) -> None:

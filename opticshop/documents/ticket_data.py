@@ -34,13 +34,13 @@ class TicketFrame:
 
 @dataclass(frozen=True, slots=True)
 class TicketEye:
-    """The lens of one eye: power to supply (dioptres, minus-cylinder form), where it goes (mm) and what it becomes (mm).
+    """The lens of one eye: the power to supply, where it goes and what it becomes. Lengths in mm, powers in dioptres.
 
-    ``prism_in_dpt`` is base in positive, ``prism_up_dpt`` base up positive. ``decentration_in_mm`` is nasally positive.
-    ``minimum_blank_mm`` is the smallest centred blank that holds the outline with its allowance; ``cuts_out`` is the
-    verdict of the exact test (None: not tested) and ``clearance_mm`` the least room left (negative: what is missing).
-    ``blank`` describes the blank in words, for instance "finished, usable 68 mm". Values that were not computed are None
-    and are printed as a dash.
+    Powers are in minus-cylinder form. ``prism_in_dpt`` is base in positive, ``prism_up_dpt`` base up positive;
+    ``decentration_in_mm`` is nasally positive. ``minimum_blank_mm`` is the smallest centred blank that holds the lens
+    shape with its allowance; ``cuts_out`` is the verdict of the exact test (None: not tested) and ``clearance_mm`` the
+    least room left (negative: what is missing). ``blank`` describes the blank in words, for instance "finished, usable
+    68 mm". What was not computed is None and is printed as a dash.
     """
 
     eye: Eye
@@ -111,7 +111,9 @@ class TicketData:
 
     def __post_init__(self) -> None:
         if not _OPAQUE.fullmatch(self.tray_code):
-            raise DocumentError("the tray code is an id or a number of 3 to 64 letters, digits and hyphens", field="tray_code")
+            raise DocumentError(
+                "the tray code is an id or a number of 3 to 64 letters, digits and hyphens", field="tray_code"
+            )
         names = [each.eye for each in self.eyes]
         if not names or len(set(names)) != len(names):
             raise DocumentError("a ticket shows the right eye, the left eye, or one of each", field="eyes")
