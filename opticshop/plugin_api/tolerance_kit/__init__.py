@@ -8,7 +8,7 @@ pairs, `judge_pair`.
 
 from __future__ import annotations
 
-from .judge import Judge, tightened
+from .judge import Judge, tightened, verdict_of
 from .lens_checks import (
     check_addition,
     check_axis,
@@ -61,5 +61,6 @@ __all__ = [
     "relative_prism_vertical",
     "row",
     "tightened",
+    "verdict_of",
     "vertical_power_dpt",
 ]
