@@ -17,4 +17,7 @@ class ConfigConfig(AppConfig):
 
         for app in apps.get_app_configs():
             if app.name.startswith("opticshop.") and find_spec(f"{app.name}.tasks"):
-                import_module(f"{app.name}.tasks")
+                try:  # TEMPORARY while rooms are being built
+                    import_module(f"{app.name}.tasks")
+                except ImportError:
+                    continue

@@ -22,6 +22,9 @@ SPECTACULAR: dict[str, Any] = {
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
+    "REDOC_UI_SETTINGS": {
+        "theme": {"typography": {"fontFamily": "system-ui, sans-serif", "headings": {"fontFamily": "system-ui, sans-serif"}}}
+    },
     "SORT_OPERATIONS": False,
     "ENUM_NAME_OVERRIDES": {},
     "TAGS": [

@@ -1,0 +1,101 @@
+"""Every failure under /api/ has the same shape, also those that never reach a view."""
+
+from __future__ import annotations
+
+import pytest
+from django.test import Client
+
+from opticshop.core.errors import all_errors
+
+pytestmark = pytest.mark.django_db
+
+
+def assert_problem(response, status):
+    assert response.status_code == status
+    assert response["Content-Type"] == "application/problem+json"
+    body = response.json()
+    assert body["status"] == status
+    assert {"type", "title", "detail", "instance", "code", "request_id"} <= set(body)
+    assert body["type"] == f"/problems/{body['code']}"
+    assert response["X-Request-ID"] == body["request_id"]
+    assert "Traceback" not in response.content.decode()
+    return body
+
+
+def test_not_signed_in(client):
+    assert_problem(client.get("/api/v1/customers/"), 401)
+
+
+def test_no_such_route(client):
+    assert_problem(client.get("/api/v1/nothing-here/"), 404)
+
+
+def test_method_not_offered(api, clerk):
+    assert_problem(api(clerk).delete("/api/v1/customers/"), 405)
+
+
+def test_not_json(api, clerk):
+    assert_problem(api(clerk).post("/api/v1/customers/", "a=b", content_type="text/plain"), 415)
+
+
+def test_broken_json(api, clerk):
+    assert_problem(api(clerk).post("/api/v1/customers/", "{", content_type="application/json"), 400)
+
+
+def test_not_acceptable(api, clerk):
+    assert_problem(api(clerk).get("/api/v1/customers/", headers={"Accept": "text/csv"}), 406)
+
+
+@pytest.mark.parametrize("body", ["[]", "null", '"text"', "1", '{"branch": {"a": 1}}', '{"branch": [1]}'])
+def test_the_wrong_kind_of_json(api, clerk, body):
+    assert_problem(api(clerk).post("/api/v1/customers/", body, content_type="application/json"), 400)
+
+
+@pytest.mark.parametrize("query", ["cursor=abc", "branch=1", "birth_date=yesterday", "phone=x"])
+def test_a_malformed_query(api, clerk, query):
+    response = api(clerk).get(f"/api/v1/customers/?{query}")
+    assert response.status_code in {400, 404, 422}, response.content
+    assert_problem(response, response.status_code)
+
+
+def test_an_unforeseen_failure_tells_nothing_but_the_request_id(api, clerk, monkeypatch):
+    from opticshop.customers.api import CustomerViewSet
+
+    def broken(*args):
+        raise RuntimeError("secret detail")
+
+    monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(broken))
+    body = assert_problem(api(clerk).get("/api/v1/customers/", headers={"X-Request-ID": "given-by-me-1"}), 500)
+    assert body["request_id"] == "given-by-me-1"
+    assert "secret" not in str(body)
+
+
+def test_every_kind_of_problem_has_its_page(client):
+    for kind in all_errors():
+        page = client.get(f"/problems/{kind.code}")
+        assert page.status_code == 200, kind
+        assert kind.title.encode()[:10] in page.content
+    assert client.get("/problems/no.such").status_code == 404
+
+
+def test_front_page_docs_and_health(client):
+    front = client.get("/").content.decode()
+    for path in ("/docs/", "/docs/reference/", "/api/schema/", "/problems/", "/admin/", "/health/ready"):
+        assert f'href="{path}"' in front
+        assert client.get(path).status_code in {200, 302}, path
+    assert client.get("/health/ready").json()["parts"]["database"] == "ok"
+
+
+def test_documentation_pages_load_nothing_from_another_host(client):
+    for path in ("/docs/", "/docs/reference/"):
+        page = client.get(path).content.decode()
+        for attribute in ("src=", "href="):
+            for piece in page.split(attribute)[1:]:
+                assert not piece.lstrip("\"'").startswith(("http", "//")), piece[:80]
+
+
+def test_csrf_guards_sessions(clerk, mill):
+    browser = Client(enforce_csrf_checks=True)
+    browser.force_login(clerk)
+    body = {"branch": str(mill.id), "given_name": "A", "family_name": "B"}
+    assert browser.post("/api/v1/customers/", body, content_type="application/json").status_code == 403

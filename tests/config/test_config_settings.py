@@ -1,0 +1,39 @@
+"""Production settings refuse what must not go live."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+
+def start(**environment):
+    base = {k: v for k, v in os.environ.items() if not k.startswith(("OPTICSHOP", "DATABASE", "REDIS", "DJANGO"))}
+    return subprocess.run(
+        [sys.executable, "-c", "import django; django.setup(); print('started')"],
+        env={**base, "DJANGO_SETTINGS_MODULE": "opticshop.config.settings.production", **environment},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("environment", "words"),
+    [
+        ({}, "OPTICSHOP_SECRET_KEY"),
+        ({"OPTICSHOP_SECRET_KEY": "insecure-key-for-development-only"}, "OPTICSHOP_SECRET_KEY"),
+        ({"OPTICSHOP_SECRET_KEY": "k" * 50, "OPTICSHOP_DEBUG": "1"}, "OPTICSHOP_DEBUG"),
+        ({"OPTICSHOP_SECRET_KEY": "k" * 50, "OPTICSHOP_DEBUG": "perhaps"}, "OPTICSHOP_DEBUG"),
+    ],
+)
+def test_production_refuses_to_start(environment, words):
+    outcome = start(**environment)
+    assert outcome.returncode != 0
+    assert words in outcome.stderr
+
+
+def test_production_starts_with_a_secret():
+    assert "started" in start(OPTICSHOP_SECRET_KEY="k" * 50).stdout
