@@ -66,7 +66,7 @@ def _words(canvas: Any, words: Words) -> None:
     canvas.translate(*words.at)
     canvas.rotate(words.turn_deg)
     if words.halo:
-        canvas.setFillColor(HexColor("#ffffff"))
+        canvas.setFillColor(HexColor(words.halo))
         canvas.rect(start - 0.4, -0.3 * words.size_mm, width + 0.8, 1.15 * words.size_mm, stroke=0, fill=1)
     canvas.setFillColor(HexColor(words.colour))
     canvas.setFont(font, words.size_mm)

@@ -68,7 +68,7 @@ def _words(root: ET.Element, words: Words) -> None:
     if words.turn_deg:
         style["transform"] = f"rotate({_number(-words.turn_deg)} {x} {y})"
     if words.halo:
-        style |= {"stroke": "#ffffff", "stroke-width": _number(_HALO_MM), "stroke-linejoin": "round"}
+        style |= {"stroke": words.halo, "stroke-width": _number(_HALO_MM), "stroke-linejoin": "round"}
         style["paint-order"] = "stroke"
     ET.SubElement(root, "text", style | _role(words.role)).text = words.text
 

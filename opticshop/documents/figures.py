@@ -53,7 +53,7 @@ class Disc:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """One line of text; ``at`` is on its base line. ``halo`` clears what lies behind it."""
+    """One line of text; ``at`` is on its base line. ``halo`` is a colour that clears what lies behind it."""
 
     at: Point
     text: str
@@ -62,7 +62,7 @@ class Words:
     colour: str = "#111111"
     bold: bool = False
     turn_deg: float = 0.0
-    halo: bool = False
+    halo: str = ""
     role: str = ""
 
     def box(self) -> tuple[float, float, float, float]:

@@ -139,7 +139,9 @@ def _name_axis(figure: Figure, data: LayoutData, each: LayoutEye) -> None:
         for far in range(int(_axis_reach(each)) - 2, 6, -1)
         for side in (math.copysign(1.0, -cos), math.copysign(1.0, cos))
     ]
-    names = [Words(at, text, TEXT_MM, "middle", marks.GREEN, bold=True, halo=True, role="axis-label") for at in places]
+    names = [
+        Words(at, text, TEXT_MM, "middle", marks.GREEN, bold=True, halo=marks.PAPER, role="axis-label") for at in places
+    ]
     free = (name for name in names if not any(overlap(name, other, spare_mm=0.8) for other in taken))
     figure.add(next(free, names[0]))
 
@@ -194,7 +196,7 @@ def _draw_centres(figure: Figure, data: LayoutData, each: LayoutEye) -> None:
     anchor: Anchor = "end" if sign > 0 else "start"
     for row, text in enumerate((inward, upward)):
         at = (box[0] - sign * 2.5, -4.6 - 3.6 * row)
-        figure.add(Words(at, text, TEXT_MM, anchor, marks.RED, bold=True, halo=True, role="decentration"))
+        figure.add(Words(at, text, TEXT_MM, anchor, marks.RED, bold=True, halo=marks.LENS_FILL, role="decentration"))
 
 
 def _draw_words(figure: Figure, each: LayoutEye, *, top: float, bottom: float) -> None:

@@ -9,7 +9,7 @@ from .figures import Disc, Figure, Line, Pen, Point, Polygon, Shape, Words
 from .fonts import text_width
 
 INK, GREY, BLUE, RED, GREEN = "#111111", "#6b7280", "#1d4ed8", "#b91c1c", "#15803d"
-LENS_FILL, MISSING_FILL = "#eef2f7", "#f3b8b8"
+PAPER, LENS_FILL, MISSING_FILL = "#ffffff", "#eef2f7", "#f3b8b8"
 
 OUTLINE = Pen(INK, 0.4)
 BOX = Pen(GREY, 0.2)
@@ -29,28 +29,29 @@ _ARROW_MM, _ARROW_HALF_MM = 1.7, 0.45
 
 
 def dimension(start: Point, end: Point, text: str, role: str) -> list[Shape]:
-    """A level or upright dimension line with arrow heads, opened in the middle for its text."""
+    """A level or upright dimension line with arrow heads, opened in the middle for its text.
+
+    Where the text does not fit between the ends it stands beside the line.
+    """
     (x1, y1), (x2, y2) = start, end
     length = math.hypot(x2 - x1, y2 - y1)
     upright = abs(x2 - x1) < abs(y2 - y1)
-    gap = text_width(text, TEXT_MM) / 2 + 0.8
+    room = length / 2 - text_width(text, TEXT_MM) / 2 - 0.8
+    reach = room if room > 0.4 else length / 2
+    along = ((x2 - x1) / length, (y2 - y1) / length) if length else (1.0, 0.0)
     shapes: list[Shape] = []
-    if length > 2 * (gap + _ARROW_MM):
-        along = ((x2 - x1) / length, (y2 - y1) / length)
-        reach = length / 2 - gap
-        for tip, sign in ((start, 1.0), (end, -1.0)):
-            inner = (tip[0] + sign * along[0] * reach, tip[1] + sign * along[1] * reach)
-            shapes += [Line(tip, inner, DIMENSION, role), _arrow(tip, (sign * along[0], sign * along[1]))]
-    else:
-        shapes.append(Line(start, end, DIMENSION, role))
-    drop = 0.35 * TEXT_MM
+    for tip, sign in ((start, 1.0), (end, -1.0)):
+        inner = (tip[0] + sign * along[0] * reach, tip[1] + sign * along[1] * reach)
+        shapes.append(Line(tip, inner, DIMENSION, role))
+        shapes.append(_arrow(tip, (sign * along[0], sign * along[1]), min(_ARROW_MM, reach)))
+    drop = (0.35 if room > 0.4 else 1.25) * TEXT_MM
     middle = ((x1 + x2) / 2 + (drop if upright else 0.0), (y1 + y2) / 2 - (0.0 if upright else drop))
-    shapes.append(Words(middle, text, TEXT_MM, "middle", turn_deg=90.0 if upright else 0.0, halo=True, role=role))
+    shapes.append(Words(middle, text, TEXT_MM, "middle", turn_deg=90.0 if upright else 0.0, halo=PAPER, role=role))
     return shapes
 
 
-def _arrow(tip: Point, along: Point) -> Polygon:
-    back = (tip[0] + along[0] * _ARROW_MM, tip[1] + along[1] * _ARROW_MM)
+def _arrow(tip: Point, along: Point, length: float) -> Polygon:
+    back = (tip[0] + along[0] * length, tip[1] + along[1] * length)
     aside = (-along[1] * _ARROW_HALF_MM, along[0] * _ARROW_HALF_MM)
     corners = ((back[0] + aside[0], back[1] + aside[1]), (back[0] - aside[0], back[1] - aside[1]))
     return Polygon((tip, *corners), None, INK)
@@ -68,7 +69,7 @@ def optical_centre(at: Point, role: str = "optical-centre") -> list[Shape]:
 def boxed_centre(at: Point, role: str = "boxed-centre") -> list[Shape]:
     x, y = at
     square = ((x - 0.8, y - 0.8), (x + 0.8, y - 0.8), (x + 0.8, y + 0.8), (x - 0.8, y + 0.8))
-    return [Polygon(square, Pen(INK, 0.25), "#ffffff", role), Disc(at, 0.25, None, INK)]
+    return [Polygon(square, Pen(INK, 0.25), PAPER, role), Disc(at, 0.25, None, INK)]
 
 
 def centration_point(at: Point, role: str = "centration-point") -> list[Shape]:
@@ -81,7 +82,7 @@ def nasal_mark(at: Point, sign: float, role: str = "nasal") -> list[Shape]:
     x, y = at
     return [
         Polygon((at, (x - sign * 2.4, y + 1.3), (x - sign * 2.4, y - 1.3)), None, INK, role),
-        Words((x - sign * 4.4, y - 0.36 * TEXT_MM), "N", TEXT_MM, "middle", bold=True, halo=True, role=role),
+        Words((x - sign * 4.4, y - 0.36 * TEXT_MM), "N", TEXT_MM, "middle", bold=True, role=role),
     ]
 
 

@@ -20,6 +20,11 @@ def millimetres(value: float | Decimal | None, places: int = 1) -> str:
     return MINUS + text if value < 0 and float(text) != 0 else text
 
 
+def tenths(value: float | None) -> str:
+    """A computed length, said to a tenth of a millimetre; a dash for None."""
+    return DASH if value is None else millimetres(round(value, 1))
+
+
 def power(value: Decimal | None) -> str:
     """Dioptres with their sign: ``+1.25``, ``−0.50``, ``0.00``."""
     if value is None:
