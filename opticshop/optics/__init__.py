@@ -1,1 +1,330 @@
-"""Spectacle optics."""
+"""Spectacle optics: powers, prism, boxing, cut-out, thickness, weight, tilt, tints and tolerance decisions.
+
+Pure Python, numpy and shapely. No Django, no input or output, no clock, no settings. One convention everywhere:
+
+Frame. The examiner faces the wearer. x runs to the examiner's right, y up, angles counter-clockwise from x; axes are
+    written (0, 180] in this frame (TABO), 0 being 180. The right eye's nasal side lies at 0 degrees, the left eye's at
+    180. Points on a lens are mm from its boxed centre unless a name says otherwise.
+Prism. A component x > 0 has its base toward 0 degrees, y > 0 base up; bases run 0 to 360. "In" and "out" exist only
+    for an eye: `Prism.base_in_pdpt(eye)`. Relative prism of a pair: base-in right + base-in left, up right - up left.
+Prentice. r is the viewing point relative to the optical centre, c the optical centre relative to the viewing point:
+    p = -F r = F c. A plus lens has its base toward the optical centre.
+Decentration. Inward (nasal) and upward positive, for either eye; `Decentration.x_mm(eye)` gives the frame's x.
+Surfaces. Signed like their power; a concave back surface has negative power. Sagitta and radius carry the sign.
+Units are in the names: `_dpt` dioptres, `_pdpt` prism dioptres, `_mm`, `_deg`, `_g`.
+
+Numbers. Functions take scalars or arrays and broadcast; scalars give Python floats, arrays float64 arrays. Value
+objects (`SpheroCylinder`, `Prism`, `Outline`, ...) hold one lens, are frozen and checked when made; a triple
+`(sphere, cylinder, axis)` is how arrays of lenses travel. Nothing is rounded. Whatever cannot exist (a pole, a surface
+that does not reach, a thickness below nothing, an axis of 200, nan or infinity going in) raises an `OpticsError` with a
+stable `code`; nan and infinity never come out. `conformity` alone works in exact Decimals.
+
+Results support, and never replace, the judgement of a qualified person.
+"""
+
+from .boxing import (
+    BoxedFrame,
+    Decentration,
+    boxed_centre_distance_mm,
+    decentration_in_binocular_mm,
+    decentration_in_mm,
+    decentration_up_mm,
+    minimum_blank_mm,
+)
+from .chromatic import AWARENESS_PDPT, longitudinal_chromatic_dpt, transverse_chromatic_pdpt
+from .circles import Circle, smallest_enclosing_circle
+from .conformity import (
+    Band,
+    BandGrid,
+    BandTable,
+    Confidence,
+    DecimalPower,
+    GridRow,
+    GuardedDecision,
+    LimitCheck,
+    PowerDeviation,
+    Verdict,
+    axis_difference_deg,
+    check_limit,
+    decide_symmetric,
+    decide_with_guard_band,
+    folded_axis_deg,
+    power_deviation,
+)
+from .cutout import Blank, CutOut, ShiftToFit, cut_out, cut_out_for_eye, minimum_blank_exact_mm
+from .dispensing import DEFAULT_LIMITS, compute_eye, compute_pair
+from .dispensing_types import (
+    DispensingLimits,
+    DispensingWarning,
+    EyeInput,
+    EyeResult,
+    FrameInput,
+    LensInput,
+    PairResult,
+    WarningCode,
+)
+from .effectivity import effective_power, effective_power_linear, effective_sphero_cylinder
+from .errors import (
+    ImpossibleThickness,
+    InvalidBandTable,
+    InvalidNumber,
+    InvalidOutline,
+    MissingMeasurement,
+    NoBand,
+    OpticsError,
+    OutOfRange,
+    ShapeMismatch,
+    SingularPower,
+    SurfaceTooSteep,
+)
+from .eyes import Eye
+from .magnification import PUPIL_BEHIND_VERTEX_MM, Magnification, size_difference_percent, spectacle_magnification
+from .materials import MATERIAL_BY_KEY, MATERIALS, Material
+from .near import ROTATION_CENTRE_MM, SegmentPlacement, image_jump, near_inset_mm, near_pd_mm, segment_placement
+from .outline import Outline, superellipse_exponent
+from .powers import (
+    add_powers,
+    blur_strength,
+    crossed_cylinders,
+    fold_axis,
+    from_power_matrix,
+    from_power_vector,
+    meridional_power,
+    power_matrix,
+    power_vector,
+    spherical_equivalent,
+    subtract_powers,
+    to_minus_cylinder,
+    to_plus_cylinder,
+    transpose,
+)
+from .prentice import (
+    PairPrism,
+    decentration_of_prism,
+    prentice,
+    prentice_decentration,
+    prentice_toric,
+    prism_at,
+    prism_of_centration_errors,
+    prism_of_decentration,
+    toric_decentration,
+)
+from .prism import (
+    NO_PRISM,
+    Prism,
+    RelativePrism,
+    ResolvedPrism,
+    base_in,
+    deviation_deg,
+    prism_components,
+    prism_of_deviation,
+    prism_polar,
+    relative_prism,
+    split_prism,
+)
+from .reading import ReadingImbalance, reading_imbalance
+from .selection import MaterialChoice, MaterialRanking, rank_materials
+from .sphero_cylinder import SpheroCylinder, ToricForm, toric_base_form
+from .surfaces import (
+    TOOL_INDEX,
+    clock_reading_dpt,
+    radius_mm,
+    sagitta_approximate_mm,
+    sagitta_mm,
+    surface_power_dpt,
+    true_surface_power_dpt,
+)
+from .thickness import EdgeProfile, MeniscusLens, edge_profile, edge_thickness_mm, lens_for_outline, round_lens
+from .tilt import (
+    TiltModel,
+    centre_drop_mm,
+    combined_tilt,
+    compensated_for_tilt,
+    effective_tilted_power,
+    power_to_order,
+    tilt_factor,
+)
+from .tint import (
+    NIGHT_DRIVING_PERCENT,
+    TINT_CATEGORIES,
+    TINT_TABLE,
+    TintCategory,
+    density,
+    internal_transmittance,
+    stacked_transmittance,
+    suits_night_driving,
+    surface_reflectance,
+    tint_category,
+    transmittance,
+    uncoated_transmittance,
+    welding_shade,
+)
+from .vertex_power import (
+    back_surface_power,
+    back_vertex_power,
+    equivalent_power,
+    front_surface_power,
+    front_vertex_power,
+)
+from .weight import round_volume_mm3, shaped_volume_mm3, weight_g
+
+__all__ = [
+    "AWARENESS_PDPT",
+    "DEFAULT_LIMITS",
+    "MATERIALS",
+    "MATERIAL_BY_KEY",
+    "NIGHT_DRIVING_PERCENT",
+    "NO_PRISM",
+    "PUPIL_BEHIND_VERTEX_MM",
+    "ROTATION_CENTRE_MM",
+    "TINT_CATEGORIES",
+    "TINT_TABLE",
+    "TOOL_INDEX",
+    "Band",
+    "BandGrid",
+    "BandTable",
+    "Blank",
+    "BoxedFrame",
+    "Circle",
+    "Confidence",
+    "CutOut",
+    "Decentration",
+    "DecimalPower",
+    "DispensingLimits",
+    "DispensingWarning",
+    "EdgeProfile",
+    "Eye",
+    "EyeInput",
+    "EyeResult",
+    "FrameInput",
+    "GridRow",
+    "GuardedDecision",
+    "ImpossibleThickness",
+    "InvalidBandTable",
+    "InvalidNumber",
+    "InvalidOutline",
+    "LensInput",
+    "LimitCheck",
+    "Magnification",
+    "Material",
+    "MaterialChoice",
+    "MaterialRanking",
+    "MeniscusLens",
+    "MissingMeasurement",
+    "NoBand",
+    "OpticsError",
+    "OutOfRange",
+    "Outline",
+    "PairPrism",
+    "PairResult",
+    "PowerDeviation",
+    "Prism",
+    "ReadingImbalance",
+    "RelativePrism",
+    "ResolvedPrism",
+    "SegmentPlacement",
+    "ShapeMismatch",
+    "ShiftToFit",
+    "SingularPower",
+    "SpheroCylinder",
+    "SurfaceTooSteep",
+    "TiltModel",
+    "TintCategory",
+    "ToricForm",
+    "Verdict",
+    "WarningCode",
+    "add_powers",
+    "axis_difference_deg",
+    "back_surface_power",
+    "back_vertex_power",
+    "base_in",
+    "blur_strength",
+    "boxed_centre_distance_mm",
+    "centre_drop_mm",
+    "check_limit",
+    "clock_reading_dpt",
+    "combined_tilt",
+    "compensated_for_tilt",
+    "compute_eye",
+    "compute_pair",
+    "crossed_cylinders",
+    "cut_out",
+    "cut_out_for_eye",
+    "decentration_in_binocular_mm",
+    "decentration_in_mm",
+    "decentration_of_prism",
+    "decentration_up_mm",
+    "decide_symmetric",
+    "decide_with_guard_band",
+    "density",
+    "deviation_deg",
+    "edge_profile",
+    "edge_thickness_mm",
+    "effective_power",
+    "effective_power_linear",
+    "effective_sphero_cylinder",
+    "effective_tilted_power",
+    "equivalent_power",
+    "fold_axis",
+    "folded_axis_deg",
+    "from_power_matrix",
+    "from_power_vector",
+    "front_surface_power",
+    "front_vertex_power",
+    "image_jump",
+    "internal_transmittance",
+    "lens_for_outline",
+    "longitudinal_chromatic_dpt",
+    "meridional_power",
+    "minimum_blank_exact_mm",
+    "minimum_blank_mm",
+    "near_inset_mm",
+    "near_pd_mm",
+    "power_deviation",
+    "power_matrix",
+    "power_to_order",
+    "power_vector",
+    "prentice",
+    "prentice_decentration",
+    "prentice_toric",
+    "prism_at",
+    "prism_components",
+    "prism_of_centration_errors",
+    "prism_of_decentration",
+    "prism_of_deviation",
+    "prism_polar",
+    "radius_mm",
+    "rank_materials",
+    "reading_imbalance",
+    "relative_prism",
+    "round_lens",
+    "round_volume_mm3",
+    "sagitta_approximate_mm",
+    "sagitta_mm",
+    "segment_placement",
+    "shaped_volume_mm3",
+    "size_difference_percent",
+    "smallest_enclosing_circle",
+    "spectacle_magnification",
+    "spherical_equivalent",
+    "split_prism",
+    "stacked_transmittance",
+    "subtract_powers",
+    "suits_night_driving",
+    "superellipse_exponent",
+    "surface_power_dpt",
+    "surface_reflectance",
+    "tilt_factor",
+    "tint_category",
+    "to_minus_cylinder",
+    "to_plus_cylinder",
+    "toric_base_form",
+    "toric_decentration",
+    "transmittance",
+    "transpose",
+    "transverse_chromatic_pdpt",
+    "true_surface_power_dpt",
+    "uncoated_transmittance",
+    "weight_g",
+    "welding_shade",
+]

@@ -71,6 +71,12 @@ class InvalidOutline(OpticsError):
     default_code = "optics.invalid_outline"
 
 
+class MissingMeasurement(OpticsError):
+    """A measurement without which nothing sensible can be computed."""
+
+    default_code = "optics.missing_measurement"
+
+
 class NoBand(OpticsError):
     """A tolerance table has no row for the value."""
 

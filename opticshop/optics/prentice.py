@@ -120,7 +120,7 @@ def prism_of_centration_errors(
 
 
 def _component(f_x: Any, f_y: Any, x: Any, y: Any) -> Any:
-    return -0.1 * (f_x * x + f_y * y) + 0.0
+    return (f_x * x + f_y * y) / -10.0 + 0.0
 
 
 def _no_power(field: str) -> SingularPower:

@@ -170,9 +170,9 @@ def test_limit_that_grows_with_a_quantity() -> None:
     assert Band("6.50", None, 0, "Z80.1-2015 Table 1", Confidence.CONFIRMED, per_unit=D("0.02")).limit_for(
         "-6.75"
     ) == D("0.135")
-    assert Band("3.25", None, 0, "ISO 21987:2017", Confidence.FROM_MEMORY, per_unit=D("0.2")).limit_for(
-        "4.00"
-    ) == D("0.80")
+    assert Band("3.25", None, 0, "ISO 21987:2017", Confidence.FROM_MEMORY, per_unit=D("0.2")).limit_for("4.00") == D(
+        "0.80"
+    )
 
 
 def test_value_below_the_first_band_is_an_error() -> None:
@@ -218,9 +218,7 @@ def test_no_stated_limit_always_conforms() -> None:
         ("0.19", Verdict.FAIL, False),
     ],
 )
-def test_guard_band_splits_pass_undecided_fail(
-    deviation: str, verdict: Verdict, reading_conforms: bool
-) -> None:
+def test_guard_band_splits_pass_undecided_fail(deviation: str, verdict: Verdict, reading_conforms: bool) -> None:
     # Limit 0.12 D, instrument 0.06 D: a reading within 0.06 of a limit is inside the instrument's own error
     # (tolerance reference, section 4); zones after ISO 14253-1, from memory
     decision = decide_symmetric(deviation, "0.12", expanded_uncertainty="0.06")
