@@ -17,7 +17,7 @@ def length_field(**kwargs: object) -> models.DecimalField:
 
 
 class TaxCategory(models.TextChoices):
-    """How a supply is taxed; the rate of a category is dated data in billing."""
+    """How a supply is taxed; the rate of a category is dated data (TaxRate)."""
 
     STANDARD = "standard"
     REDUCED = "reduced"
@@ -123,12 +123,8 @@ class LensProduct(Sellable):
     class Meta:
         constraints = [
             models.CheckConstraint(condition=Q(price__gte=0), name="catalogue_lens_price"),
-            models.CheckConstraint(
-                condition=Q(index__gte=1.4) & Q(index__lte=2), name="catalogue_lens_index"
-            ),
-            models.CheckConstraint(
-                condition=Q(abbe__gt=0) & Q(density_g_cm3__gt=0), name="catalogue_lens_material"
-            ),
+            models.CheckConstraint(condition=Q(index__gte=1.4) & Q(index__lte=2), name="catalogue_lens_index"),
+            models.CheckConstraint(condition=Q(abbe__gt=0) & Q(density_g_cm3__gt=0), name="catalogue_lens_material"),
             models.CheckConstraint(
                 condition=Q(usable_diameter_mm__gt=0) & Q(usable_diameter_mm__lte=F("diameter_mm")),
                 name="catalogue_lens_usable_within_blank",
@@ -175,7 +171,14 @@ class ServiceItem(Sellable):
     is_dispensing = models.BooleanField(default=False, help_text="Charged once on every order of spectacles")
 
     class Meta:
-        constraints = [models.CheckConstraint(condition=Q(price__gte=0), name="catalogue_service_price")]
+        constraints = [
+            models.CheckConstraint(condition=Q(price__gte=0), name="catalogue_service_price"),
+            models.UniqueConstraint(
+                fields=["is_dispensing"],
+                condition=Q(is_dispensing=True, is_active=True),
+                name="catalogue_one_dispensing_service",
+            ),
+        ]
 
 
 class TaxRate(Entity):
@@ -190,12 +193,8 @@ class TaxRate(Entity):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["jurisdiction", "category", "valid_from"], name="catalogue_tax_rate_once"
-            ),
-            models.CheckConstraint(
-                condition=Q(percent__gte=0) & Q(percent__lt=100), name="catalogue_tax_rate_range"
-            ),
+            models.UniqueConstraint(fields=["jurisdiction", "category", "valid_from"], name="catalogue_tax_rate_once"),
+            models.CheckConstraint(condition=Q(percent__gte=0) & Q(percent__lt=100), name="catalogue_tax_rate_range"),
             models.CheckConstraint(
                 condition=~Q(category__in=["zero", "exempt"]) | Q(percent=0),
                 name="catalogue_tax_free_is_zero",

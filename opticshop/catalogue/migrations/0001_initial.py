@@ -93,7 +93,7 @@ class Migration(migrations.Migration):
                 ('is_dispensing', models.BooleanField(default=False, help_text='Charged once on every order of spectacles')),
             ],
             options={
-                'constraints': [models.CheckConstraint(condition=models.Q(('price__gte', 0)), name='catalogue_service_price')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('price__gte', 0)), name='catalogue_service_price'), models.UniqueConstraint(condition=models.Q(('is_active', True), ('is_dispensing', True)), fields=('is_dispensing',), name='catalogue_one_dispensing_service')],
             },
         ),
         migrations.CreateModel(
