@@ -9,13 +9,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
+from decimal import ROUND_DOWN, Decimal
 
 from opticshop.branches.models import Branch
 from opticshop.catalogue.models import Frame, LensProduct, ServiceItem
 from opticshop.catalogue.selectors import tax_rate_on
 from opticshop.core.errors import Conflict
-from opticshop.core.money import rounded, tax_within
+from opticshop.core.money import minor_unit, rounded, tax_within
 from opticshop.plugin_api import PriceAdjustment, PriceLine, PricingContext
 from opticshop.plugin_api.pricing import PriceLineKind
 from opticshop.pluginhost import services as plugins
@@ -135,17 +135,16 @@ def _adjusted(lines: list[Priced], adjustment: PriceAdjustment, currency: str) -
 
 
 def _spread(amount: Decimal, lines: list[Priced], currency: str) -> dict[int, Decimal]:
-    """Shares in proportion to gross that add up to the amount exactly; the last share takes the rest."""
+    """Shares in proportion to gross that add up exactly (largest remainders): none is more than its line."""
     total = sum((line.gross for line in lines), ZERO)
-    if total == 0:
-        raise AdjustmentRefused("There is nothing to take a discount from.")
-    shares: dict[int, Decimal] = {}
-    given = ZERO
-    priced = [index for index, line in enumerate(lines) if line.gross > 0]
-    for index in priced[:-1]:
-        shares[index] = rounded(amount * lines[index].gross / total, currency)
-        given += shares[index]
-    shares[priced[-1]] = amount - given
+    if amount > total or total == 0:
+        raise AdjustmentRefused(f"A discount of {amount} is more than the {total} there is to pay.")
+    unit = minor_unit(currency)
+    exact = {index: amount * line.gross / total for index, line in enumerate(lines) if line.gross > 0}
+    shares = {index: share.quantize(unit, rounding=ROUND_DOWN) for index, share in exact.items()}
+    missing = int((amount - sum(shares.values(), ZERO)) / unit)
+    for index in sorted(exact, key=lambda at: shares[at] - exact[at])[:missing]:
+        shares[index] += unit
     return shares
 
 
