@@ -1,0 +1,220 @@
+"""Handing out what plugins registered, bound to the settings of a branch and guarded against the plugin's defects.
+
+What no healthy plugin brings, or what is switched off at the branch, raises PluginNotAvailable (409) naming it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, NamedTuple, TypeVar
+
+from opticshop.branches.models import Branch
+from opticshop.plugin_api import (
+    InspectionRequest,
+    JournalEntry,
+    LedgerExporter,
+    LimitDescription,
+    MessageChannel,
+    OutboundMessage,
+    RecallDecision,
+    RecallPolicy,
+    RecallSubject,
+    SendOutcome,
+    Settings,
+    StandardContext,
+    UnknownStandard,
+    Verdict,
+)
+
+from ..activation import Ledger
+from ..discovery import said
+from ..errors import PluginDefect, PluginNotAvailable
+from ..isolation import computed
+from ..manager import host
+from ..registry import Brought
+from .deciding import usable_settings
+
+log = logging.getLogger("opticshop.plugins")
+T = TypeVar("T")
+
+
+class Evaluated(NamedTuple):
+    """A verdict and the version of the plugin that gave it."""
+
+    verdict: Verdict
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoundChannel:
+    """A channel with a branch's settings. ``needs`` is the kind of address it must be given, None for none."""
+
+    name: str
+    kind: str
+    needs: str | None
+    _brought: Brought[MessageChannel]
+    _settings: Settings
+
+    def send(self, message: OutboundMessage) -> SendOutcome:
+        """Send once, outside any transaction. Never raises: what the plugin raises is the outcome "unknown"."""
+        try:
+            outcome = self._brought.thing.send(message, self._settings)
+        except Exception as error:
+            log.exception("channel %s of plugin %s failed", self.name, self._brought.plugin.name)
+            return SendOutcome(state="unknown", detail=said(error)[:500])
+        if not isinstance(outcome, SendOutcome):
+            log.error("channel %s returned %s", self.name, type(outcome).__name__)
+            return SendOutcome(state="unknown", detail=f"the channel answered with {type(outcome).__name__}")
+        return outcome
+
+
+@dataclass(frozen=True, slots=True)
+class BoundPolicy:
+    """A recall policy with a branch's settings."""
+
+    name: str
+    title: str
+    _brought: Brought[RecallPolicy]
+    _settings: Settings
+
+    def due_on(self, subject: RecallSubject) -> RecallDecision:
+        """The day of the next invitation. Raises PluginDefect or DecideTooSlow, naming the plugin."""
+
+        def fault(answer: Any) -> str | None:
+            if not isinstance(answer, RecallDecision):
+                return f"it returned {type(answer).__name__}, not a recall decision"
+            if answer.due_on is not None and answer.due_on <= subject.issued_on:
+                return f"it invites on {answer.due_on}, not after {subject.issued_on}"
+            return None
+
+        ask = partial(self._brought.thing.due_on, subject, self._settings)
+        return computed(self._brought.plugin, f"recall policy {self.name}", ask, check=fault)
+
+
+@dataclass(frozen=True, slots=True)
+class BoundExporter:
+    """A file format for the books, with settings."""
+
+    name: str
+    title: str
+    media_type: str
+    file_extension: str
+    _brought: Brought[LedgerExporter]
+    _settings: Settings
+
+    def export(self, entries: Iterable[JournalEntry]) -> Iterator[bytes]:
+        """The file in pieces. Raises PluginDefect, naming the plugin, when it breaks on the way."""
+        plugin = self._brought.plugin.name
+        try:
+            for piece in self._brought.thing.export(entries, self._settings):
+                if not isinstance(piece, bytes):
+                    raise TypeError(f"a piece of the file is {type(piece).__name__}, not bytes")
+                yield piece
+        except Exception as error:
+            log.exception("ledger exporter %s of plugin %s failed", self.name, plugin)
+            raise PluginDefect(
+                f"The plugin {plugin} failed in ledger exporter {self.name}: {type(error).__name__}", plugin=plugin
+            ) from error
+
+
+def channel(*, branch: Branch, name: str) -> BoundChannel:
+    """The channel as it is set up at the branch."""
+    brought, settings = _bound(branch, "channel", host().shelves.channels, name)
+    thing = brought.thing
+    return BoundChannel(name, thing.kind, thing.needs, brought, settings)
+
+
+def recall_policy(*, branch: Branch, name: str) -> BoundPolicy:
+    """The recall policy as it is set up at the branch."""
+    brought, settings = _bound(branch, "recall policy", host().shelves.recall_policies, name)
+    return BoundPolicy(name, brought.thing.title, brought, settings)
+
+
+def ledger_exporter(*, branch: Branch | None, name: str) -> BoundExporter:
+    """The ledger exporter as it is set up at the branch, or, without one, for the group."""
+    brought, settings = _bound(branch, "ledger exporter", host().shelves.ledger_exporters, name)
+    thing = brought.thing
+    return BoundExporter(name, thing.title, thing.media_type, thing.file_extension, brought, settings)
+
+
+def tolerance_evaluate(*, branch: Branch, standard_key: str, request: InspectionRequest) -> Evaluated:
+    """The verdict of a standard under the branch's settings, with the version of the plugin that judged.
+
+    Raises PluginNotAvailable when the standard, or one that it builds on, is not active at the branch; PluginDefect or
+    DecideTooSlow when its plugin fails: there is then no verdict at all.
+    """
+    ledger = Ledger.at(branch.id)
+    brought, _ = _taken(ledger, branch, "tolerance standard", host().shelves.tolerance_standards, standard_key)
+
+    def fault(answer: Any) -> str | None:
+        if not isinstance(answer, Verdict):
+            return f"it returned {type(answer).__name__}, not a verdict"
+        if answer.standard_key != standard_key:
+            return f"its verdict names the standard {answer.standard_key}"
+        return None
+
+    ask = partial(_standards(ledger, branch).evaluate, standard_key, request)
+    what = f"tolerance standard {standard_key}"
+    try:
+        verdict = computed(brought.plugin, what, ask, check=fault, passes=(UnknownStandard,))
+    except UnknownStandard as error:
+        raise PluginNotAvailable(error.message, field="standard", plugin=brought.plugin.name) from error
+    return Evaluated(verdict, brought.plugin.manifest.version)
+
+
+def tolerance_limits(*, branch: Branch | None, standard_key: str) -> Sequence[LimitDescription]:
+    """Every limit of a standard under the settings of the branch, or of the group. Raises as tolerance_evaluate."""
+    ledger = Ledger.at(branch.id if branch else None)
+    brought, _ = _taken(ledger, branch, "tolerance standard", host().shelves.tolerance_standards, standard_key)
+
+    def fault(answer: Any) -> str | None:
+        sound = isinstance(answer, Sequence) and all(isinstance(one, LimitDescription) for one in answer)
+        return None if sound else "it did not return a sequence of limit descriptions"
+
+    ask = partial(_standards(ledger, branch).limits, standard_key)
+    what = f"tolerance standard {standard_key}"
+    try:
+        return computed(brought.plugin, what, ask, check=fault, passes=(UnknownStandard,))
+    except UnknownStandard as error:
+        raise PluginNotAvailable(error.message, field="standard", plugin=brought.plugin.name) from error
+
+
+def _standards(ledger: Ledger, branch: Branch | None) -> StandardContext:
+    """The standards in force at the branch: those of active plugins whose stored settings are admitted."""
+    place = branch.id if branch else None
+    standings = {
+        key: (brought.thing, ledger.standing(brought.plugin, place))
+        for key, brought in host().shelves.tolerance_standards.items()
+    }
+    usable = {key: pair for key, pair in standings.items() if pair[1].is_active and not pair[1].problems}
+    return StandardContext(
+        {key: standard for key, (standard, _) in usable.items()},
+        {key: standing.settings for key, (_, standing) in usable.items()},
+    )
+
+
+def _bound(branch: Branch | None, word: str, shelf: Mapping[str, Brought[T]], key: str) -> tuple[Brought[T], Settings]:
+    return _taken(Ledger.at(branch.id if branch else None), branch, word, shelf, key)
+
+
+def _taken(
+    ledger: Ledger, branch: Branch | None, word: str, shelf: Mapping[str, Brought[T]], key: str
+) -> tuple[Brought[T], Settings]:
+    """The thing of that key and the settings in force for its plugin. Raises PluginNotAvailable."""
+    place = branch.id if branch else None
+    if key not in shelf:
+        available = [name for name, brought in shelf.items() if ledger.is_active(brought.plugin, place)]
+        raise PluginNotAvailable(f"No installed plugin brings the {word} {key}.", wanted=key, available=available)
+    brought = shelf[key]
+    standing = ledger.standing(brought.plugin, place)
+    if not standing.is_active:
+        where = f"at branch {branch.code}" if branch else "for the group"
+        raise PluginNotAvailable(
+            f"The {word} {key} belongs to the plugin {brought.plugin.name}, which is switched off {where}.",
+            wanted=key,
+            plugin=brought.plugin.name,
+        )
+    return brought, usable_settings(brought.plugin, standing)
