@@ -24,15 +24,11 @@ Result: TypeAlias = Any
 """A Python float when every input was a scalar, else a float64 array (typed as numpy types its ufuncs)."""
 
 LARGEST = 1e6
-"""No length, power or angle of a spectacle lens is larger; the bound keeps every formula clear of
-overflow.
-"""
+"""No length, power or angle of a spectacle lens is larger; the bound keeps every formula clear of overflow."""
 POLE = 1e-9
 """Denominators smaller than this are treated as poles."""
 BLOCK = 32768
-"""Long arrays are worked through in blocks of this many elements, so that intermediate values stay in
-cache.
-"""
+"""Long arrays are worked through in blocks of this many elements, so that intermediate values stay in cache."""
 NEGLIGIBLE = 1e-10
 """Cylinders and prisms smaller than this are rounding residue: they have no axis and no base."""
 

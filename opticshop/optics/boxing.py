@@ -85,9 +85,7 @@ def decentration_in_mm(a_mm: Numeric, dbl_mm: Numeric, mono_pd_mm: Numeric) -> R
 
 
 def decentration_in_binocular_mm(a_mm: Numeric, dbl_mm: Numeric, pd_mm: Numeric) -> Result:
-    """Inward decentration of each eye from a binocular PD, (A + DBL - PD)/2: assumes a face of equal
-    halves.
-    """
+    """Inward decentration of each eye from a binocular PD, (A + DBL - PD)/2: assumes a face of equal halves."""
     a, dbl, pd = numbers(a_mm=a_mm, dbl_mm=dbl_mm, pd_mm=pd_mm)
     return plain(0.5 * (_length(a, "a_mm") + _length(dbl, "dbl_mm") - _length(pd, "pd_mm")))
 

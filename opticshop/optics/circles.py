@@ -1,5 +1,4 @@
-"""Two exact questions about circles and points: the smallest enclosing circle, and the shortest move into
-discs.
+"""Two exact questions about circles and points: the smallest enclosing circle, and the shortest move into discs.
 
 Both are solved the same way: keep the few points (or discs) that decide the answer, look for the one that is
 violated most, and let it join. The objective grows with every step, so the loop ends at the exact optimum.
@@ -44,9 +43,7 @@ def smallest_enclosing_circle(points_mm: FloatArray) -> Circle:
 
 
 def _circle_of_few(points: FloatArray, members: list[int]) -> tuple[list[int], FloatArray, float]:
-    """The smallest circle around at most four points: the best of the circles on every pair and every
-    triple.
-    """
+    """The smallest circle around at most four points: the best of the circles on every pair and every triple."""
     best: tuple[list[int], FloatArray, float] = (members[:1], points[members[0]], np.inf)
     for chosen in (subset for size in (2, 3) for subset in combinations(members, size)):
         centre = _middle_of(points[list(chosen)])

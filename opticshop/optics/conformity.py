@@ -39,9 +39,7 @@ class Confidence(StrEnum):
 
 
 def exact(value: Exact, field: str | None = None) -> Decimal:
-    """The value as a finite `Decimal`. Raises `InvalidNumber` for floats, nan, infinity and text that is no
-    number.
-    """
+    """The value as a finite `Decimal`. Raises `InvalidNumber` for floats, nan, infinity and text that is no number."""
     if isinstance(value, bool) or not isinstance(value, Decimal | int | str):
         raise InvalidNumber(f"an exact decimal is required, not {type(value).__name__}", field=field)
     try:

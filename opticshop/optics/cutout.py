@@ -120,9 +120,7 @@ class CutOut:
 def minimum_blank_exact_mm(
     outline: Outline, centration_x_mm: float, centration_y_mm: float, margin_mm: float = 0.0
 ) -> float:
-    """Diameter of the smallest blank, centred on its optical centre, that holds the outline and its
-    margin.
-    """
+    """Diameter of the smallest blank, centred on its optical centre, that holds the outline and its margin."""
     margin = scalar(margin_mm, "margin_mm", 0.0, 100.0)
     return 2.0 * (outline.farthest_from(centration_x_mm, centration_y_mm) + margin)
 
@@ -135,8 +133,7 @@ def cut_out(
     centration_y_mm: float = 0.0,
     margin_mm: float = 0.0,
 ) -> CutOut:
-    """Test whether `blank`, its optical centre on the centration point, holds `outline` with a margin all
-    round.
+    """Test whether `blank`, its optical centre on the centration point, holds `outline` with a margin all round.
 
     The centration point is in the outline's frame (x to the examiner's right, for a right eye nasal is
     positive). Exact for the polygon. Touching counts as fitting.
@@ -181,9 +178,7 @@ def _distances(points: FloatArray, x: float, y: float) -> FloatArray:
 
 
 def _shift(hull: FloatArray, circles: tuple[Circle, ...], x: float, y: float, margin: float) -> ShiftToFit | None:
-    """Moved by s, circle k holds point p when |p - c - g_k - s| <= r_k - margin: s must lie in a set of
-    discs.
-    """
+    """Moved by s, circle k holds point p when |p - c - g_k - s| <= r_k - margin: s must lie in a set of discs."""
     centres = np.concatenate([hull - np.array([x + c.x_mm, y + c.y_mm]) for c in circles])
     radii = np.concatenate([np.full(len(hull), c.radius_mm - margin) for c in circles])
     move = shortest_move_into_discs(centres, radii)

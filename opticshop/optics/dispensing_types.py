@@ -45,8 +45,7 @@ class EyeInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameInput:
-    """The frame: boxed sizes, the traced outline of the RIGHT lens if there is one, and how the frame is
-    worn.
+    """The frame: boxed sizes, the traced outline of the RIGHT lens if there is one, and how the frame is worn.
 
     Tilts in degrees; None when not measured. `panto_deg` is the as-worn pantoscopic angle, `wrap_deg` the
     face-form angle of each lens.
@@ -196,10 +195,10 @@ class EyeResult:
 class PairResult:
     """Both lenses and what they do together.
 
-    `prescribed_prism`, `induced_prism` and `induced_if_shifted` are relative prisms of the pair.
-    `anisometropia_dpt` is the highest absolute power of the difference right minus left.
-    `size_difference_percent` compares the magnifications in the vertical and horizontal mean (spherical
-    equivalents); None without worn vertex distances. `warnings` holds those of both eyes and of the pair.
+    The three prisms are relative prisms of the pair. `anisometropia_dpt` is the highest absolute power of the
+    difference right minus left. `size_difference_percent` compares the spectacle magnifications of the two lenses,
+    taken for their spherical equivalents; None unless both worn vertex distances are known. `warnings` holds those of
+    both eyes and of the pair.
     """
 
     right: EyeResult
@@ -214,9 +213,7 @@ class PairResult:
 
 
 def _check(instance: object, **bounds: tuple[float, float]) -> None:
-    """Validate float fields within bounds and store them as floats; None stays None where the field allows
-    it.
-    """
+    """Validate float fields within bounds and store them as floats; None stays None where the field allows it."""
     optional = {field.name for field in fields(instance) if "None" in str(field.type)}  # type: ignore[arg-type]
     for name, (low, high) in bounds.items():
         value = getattr(instance, name)

@@ -34,8 +34,7 @@ def spectacle_magnification(
     index: Numeric,
     pupil_distance_mm: Numeric,
 ) -> Magnification:
-    """Magnification of a spectacle lens; `pupil_distance_mm` is h, from back vertex to entrance pupil
-    (0..100).
+    """Magnification of a spectacle lens; `pupil_distance_mm` is h, from back vertex to entrance pupil (0..100).
 
     Raises `SingularPower` at the pole of either factor.
     """

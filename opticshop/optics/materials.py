@@ -21,9 +21,7 @@ _B = "[B] property comparison reproduced at http://ophthalmiclenses.blogspot.com
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """A lens material. `index` and `abbe` are for the d line; `index_e` and `abbe_e` for the e line when
-    known.
-    """
+    """A lens material. `index` and `abbe` are for the d line; `index_e` and `abbe_e` for the e line when known."""
 
     key: str
     name: str

@@ -57,9 +57,7 @@ def near_pd_mm(
 
 @dataclass(frozen=True, slots=True)
 class SegmentPlacement:
-    """Where a segment goes, per eye, mm: insets positive nasally, raise positive above the boxed-centre
-    line.
-    """
+    """Where a segment goes, per eye, mm: insets positive nasally, raise positive above the boxed-centre line."""
 
     distance_inset_mm: Result
     segment_inset_mm: Result
@@ -85,8 +83,7 @@ def segment_placement(
 
 
 def image_jump(addition_dpt: Numeric, top_to_centre_mm: Numeric) -> Result:
-    """Jump in prism dioptres at a segment's upper edge: addition x distance to the segment's centre, base
-    down.
+    """Jump in prism dioptres at a segment's upper edge: addition x distance to the segment's centre, base down.
 
     The distance runs from the upper edge down to the segment's optical centre; negative when the centre
     lies above.

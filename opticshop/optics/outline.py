@@ -1,5 +1,4 @@
-"""The outline of a lens as a value: points in mm relative to its reference point, and what is measured on
-them.
+"""The outline of a lens as a value: points in mm relative to its reference point, and what is measured on them.
 
 An outline is a simple closed polygon, counter-clockwise, seen from the front in the common frame (x to the
 examiner's right, y up). The constructors put the boxed centre at the origin. A trace of the right lens
@@ -26,8 +25,7 @@ _SMALLEST_AREA_MM2 = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Outline:
-    """A closed lens shape. `points_mm` is a read-only (n, 2) array, counter-clockwise, without a repeated
-    end point.
+    """A closed lens shape. `points_mm` is a read-only (n, 2) array, counter-clockwise, without a repeated end point.
 
     The constructor takes points as they are (any direction, closing point allowed) and does not move them;
     use `from_points` to put the boxed centre at the origin. Raises `InvalidOutline` for fewer than three
@@ -64,8 +62,7 @@ class Outline:
 
     @classmethod
     def from_radii(cls, radii_mm: Numeric, angles_deg: Numeric | None = None) -> Outline:
-        """From a trace: radii about any inner point, at equal angles from 0 counter-clockwise or at given
-        angles.
+        """From a trace: radii about any inner point, at equal angles from 0 counter-clockwise or at given angles.
 
         Given angles must rise strictly and span less than a full turn.
         """
@@ -82,6 +79,8 @@ class Outline:
                 raise InvalidOutline("a trace needs as many angles as radii", field="angles_deg")
             if np.any(np.diff(angles) <= 0.0) or angles[-1] - angles[0] >= 360.0:
                 raise InvalidOutline("angles must rise within one turn", field="angles_deg")
+            if max(np.diff(angles).max(), 360.0 - angles[-1] + angles[0]) >= 180.0:
+                raise InvalidOutline("a trace must go all the way round", field="angles_deg")
         return cls.from_points(_polar(radii, np.deg2rad(angles)))
 
     @classmethod

@@ -164,7 +164,7 @@ def _vector(s: Any, c: Any, a: Any) -> tuple[Any, Any, Any]:
 
 
 def _from_vector(m: Any, j0: Any, j45: Any) -> tuple[Any, Any, Any]:
-    c = -2.0 * np.hypot(j0, j45)
+    c = -2.0 * np.sqrt(j0 * j0 + j45 * j45)
     spherical = c > -NEGLIGIBLE
     a = 0.5 * np.rad2deg(np.arctan2(j45, j0)) % 180.0
     at_180 = spherical | (a < _AXIS_SNAP_DEG) | (a > 180.0 - _AXIS_SNAP_DEG)

@@ -1,5 +1,4 @@
-"""Prism: components, base directions, addition, resolution per eye, exact deviation, sharing between the
-eyes.
+"""Prism: components, base directions, addition, resolution per eye, exact deviation, sharing between the eyes.
 
 Components (prism dioptres) follow the common frame: x > 0 is base toward 0 degrees, y > 0 is base up. Right
 eye: base in is 0, base out 180; left eye: base out 0, base in 180; up 90 and down 270 for both. A prism of
@@ -77,9 +76,7 @@ def prism_of_deviation(deviation_deg: Numeric) -> Result:
 
 @dataclass(frozen=True, slots=True)
 class ResolvedPrism:
-    """A prism in words for one eye: unsigned components and their bases (None where the component is
-    zero).
-    """
+    """A prism in words for one eye: unsigned components and their bases (None where the component is zero)."""
 
     horizontal_pdpt: float
     horizontal_base: HorizontalBase | None

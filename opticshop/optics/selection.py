@@ -43,9 +43,7 @@ class MaterialChoice:
 
 @dataclass(frozen=True, slots=True)
 class MaterialRanking:
-    """The choices, thinnest first (then lighter, then higher Abbe), and the materials in which no lens
-    exists.
-    """
+    """The choices, thinnest first (then lighter, then higher Abbe), and the materials in which no lens exists."""
 
     choices: tuple[MaterialChoice, ...]
     impossible: tuple[tuple[Material, OpticsError], ...]

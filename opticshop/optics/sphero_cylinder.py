@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from . import powers
-from ._numeric import scalar
+from ._numeric import NEGLIGIBLE, scalar
 from .effectivity import effective_sphero_cylinder
 from .errors import OutOfRange
 
@@ -24,7 +24,8 @@ class SpheroCylinder:
     axis_deg: float = 180.0
 
     def __post_init__(self) -> None:
-        cylinder = scalar(self.cylinder_dpt, "cylinder_dpt") + 0.0
+        cylinder = scalar(self.cylinder_dpt, "cylinder_dpt")
+        cylinder = 0.0 if abs(cylinder) < NEGLIGIBLE else cylinder
         axis = scalar(self.axis_deg, "axis_deg", 0.0, 180.0)
         object.__setattr__(self, "sphere_dpt", scalar(self.sphere_dpt, "sphere_dpt") + 0.0)
         object.__setattr__(self, "cylinder_dpt", cylinder)
@@ -86,9 +87,7 @@ class SpheroCylinder:
         return float(powers.meridional_power(*self.triple, meridian_deg))
 
     def at_vertex(self, from_mm: float, to_mm: float) -> SpheroCylinder:
-        """The power doing the same work at another vertex distance, exact for torics. Raises
-        `SingularPower`.
-        """
+        """The power doing the same work at another vertex distance, exact for torics. Raises `SingularPower`."""
         return SpheroCylinder(*effective_sphero_cylinder(*self.triple, from_mm, to_mm))
 
     def __add__(self, other: SpheroCylinder) -> SpheroCylinder:

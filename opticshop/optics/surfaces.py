@@ -36,8 +36,7 @@ def surface_power_dpt(radius_mm: Numeric, index: Numeric) -> Result:
 
 @blockwise
 def sagitta_mm(surface_power_dpt: Numeric, y_mm: Numeric, index: Numeric) -> Result:
-    """Exact sagitta at height y (half the chord) of a spherical surface, signed like the power; 0 for a
-    plane.
+    """Exact sagitta at height y (half the chord) of a spherical surface, signed like the power; 0 for a plane.
 
     Uses the form c y^2 / (1 + sqrt(1 - c^2 y^2)), which does not lose digits for flat surfaces. Raises
     `SurfaceTooSteep` where y >= |r|.

@@ -107,8 +107,10 @@ class MeniscusLens:
         return SpheroCylinder(self.back.sphere_dpt + arriving, self.back.cylinder_dpt, self.back.axis_deg)
 
     def thickness_mm(self, x_mm: Numeric, y_mm: Numeric) -> Result:
-        """Thickness at (x, y) from the optical centre; scalars or arrays. Raises `SurfaceTooSteep`, and
-        `ImpossibleThickness` where the surfaces have crossed."""
+        """Thickness at (x, y) from the optical centre; scalars or arrays.
+
+        Raises `SurfaceTooSteep` where a surface ends and `ImpossibleThickness` where the surfaces have crossed.
+        """
         x, y = numbers(x_mm=x_mm, y_mm=y_mm)
         thickness = self._thickness(x, y)
         if np.min(thickness, initial=np.inf) < 0.0:
@@ -209,9 +211,7 @@ def round_lens(
     minimum_centre_mm: float,
     minimum_edge_mm: float,
 ) -> MeniscusLens:
-    """The thinnest round lens, centred, that keeps both minima; the edge is judged on the principal
-    meridians.
-    """
+    """The thinnest round lens, centred, that keeps both minima; the edge is judged on the principal meridians."""
     radius = 0.5 * scalar(diameter_mm, "diameter_mm", 0.1, 1000.0)
     angles = np.deg2rad(np.array([power.axis_deg, power.axis_deg + 90.0]))
     x, y = radius * np.cos(angles), radius * np.sin(angles)

@@ -92,9 +92,7 @@ TINT_CATEGORIES = tuple(
         (0, "clear or very light", True, Decimal(80), Decimal(100)),
     )
 )
-"""The classes as data: above the lower edge, up to and including the upper one; 3 % and less is outside
-them.
-"""
+"""The classes as data: above the lower edge, up to and including the upper one; 3 % and less is outside them."""
 
 TINT_TABLE = BandTable("tint categories", tuple(category.band for category in TINT_CATEGORIES))
 

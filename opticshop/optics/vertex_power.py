@@ -18,9 +18,7 @@ LARGEST_THICKNESS_MM = 100.0
 def back_vertex_power(
     front_power_dpt: Numeric, back_power_dpt: Numeric, thickness_mm: Numeric, index: Numeric
 ) -> Result:
-    """Back vertex power in dioptres. Raises `SingularPower` when the front surface focuses on the back
-    vertex.
-    """
+    """Back vertex power in dioptres. Raises `SingularPower` when the front surface focuses on the back vertex."""
     f1, f2, t, n = _lens(front_power_dpt, back_power_dpt, thickness_mm, index)
     return plain(vergence_through(f1, t, n, "front_power_dpt") + f2)
 
@@ -29,9 +27,7 @@ def back_vertex_power(
 def front_vertex_power(
     front_power_dpt: Numeric, back_power_dpt: Numeric, thickness_mm: Numeric, index: Numeric
 ) -> Result:
-    """Front vertex (neutralising) power in dioptres. Raises `SingularPower` at the pole of the back
-    surface.
-    """
+    """Front vertex (neutralising) power in dioptres. Raises `SingularPower` at the pole of the back surface."""
     f1, f2, t, n = _lens(front_power_dpt, back_power_dpt, thickness_mm, index)
     return plain(f1 + vergence_through(f2, t, n, "back_power_dpt"))
 

@@ -81,6 +81,7 @@ def test_trace_with_given_angles() -> None:
         ([20, 20, 20], [0, 120], "angles_deg"),
         ([20, 20, 20], [0, 240, 120], "angles_deg"),
         ([20, 20, 20], [0, 120, 360], "angles_deg"),
+        ([20, 20, 20], [0, 60, 120], "angles_deg"),
     ],
 )
 def test_impossible_traces_are_refused(radii: list[float], angles: list[float] | None, field: str) -> None:
