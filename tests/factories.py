@@ -12,6 +12,7 @@ from opticshop.branches.models import Branch
 from opticshop.catalogue.models import Frame, LensProduct, LensSurface, ServiceItem, TaxRate
 from opticshop.core.text import folded
 from opticshop.customers.models import Customer
+from opticshop.prescriptions.models import Measurement, PrescribedEye, Prescription
 
 
 class BranchFactory(factory.django.DjangoModelFactory):
@@ -112,3 +113,37 @@ class TaxRateFactory(factory.django.DjangoModelFactory):
     valid_from = dt.date(2011, 1, 4)
     source = "invented for tests"
     confidence = "test data"
+
+
+class PrescriptionFactory(factory.django.DjangoModelFactory):
+    """``eyes={"right": {...}, "left": {...}}`` sets columns of the two eyes."""
+
+    class Meta:
+        model = Prescription
+        skip_postgeneration_save = True
+
+    customer = factory.SubFactory(CustomerFactory)
+    branch = factory.SelfAttribute("customer.branch")
+    issued_on = dt.date(2026, 1, 15)
+    expires_on = dt.date(2028, 1, 15)
+    expiry_source = "invented for tests"
+    prescriber_name = "R. Sorrel (invented)"
+
+    @factory.post_generation
+    def eyes(self, create, given, **kwargs):
+        for side in ("right", "left"):
+            columns = {"sphere_dpt": Decimal("-2.25"), "cylinder_dpt": Decimal("-0.50"), "axis_deg": 90}
+            PrescribedEye.objects.create(prescription=self, eye=side, **columns | (given or {}).get(side, {}))
+
+
+class MeasurementFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = Measurement
+
+    customer = factory.SubFactory(CustomerFactory)
+    branch = factory.SelfAttribute("customer.branch")
+    taken_at = dt.datetime(2026, 2, 27, 10, 0, tzinfo=dt.UTC)
+    method = Measurement.Method.PUPILMETER
+    pd_right_mm = Decimal("31.5")
+    pd_left_mm = Decimal("32.0")
+    pd_mm = Decimal("63.5")
