@@ -24,12 +24,12 @@ class Inspection(Entity, BranchOwned):
     readings = models.JSONField(help_text="Per eye and pair, as given")
     visual = models.JSONField(default=dict, help_text="Visual checks: name -> ok and note")
     outcome = models.CharField(max_length=12, choices=Outcome.choices)
-    verdict = models.JSONField()
+    verdict = models.JSONField(help_text="As the standard gave it")
+    missing = models.JSONField(default=list, help_text="What must be measured or looked at before it can pass")
+    reasons = models.JSONField(default=list, help_text="One sentence for everything that failed or is undecided")
     leaned_on_unconfirmed = models.BooleanField(default=False)
     inspected_at = models.DateTimeField()
-    inspected_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    inspected_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta(BranchOwned.Meta):
         constraints = [
@@ -53,19 +53,14 @@ class Handover(Entity, BranchOwned):
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     order = models.ForeignKey("orders.Order", on_delete=models.PROTECT, related_name="handovers")
     inspection = models.ForeignKey(Inspection, on_delete=models.PROTECT, related_name="+")
-    collected_by = models.CharField(max_length=120, help_text="Who took the pair, if not the wearer")
-    advice = models.JSONField(default=list, help_text="Advice and cautions given")
-    is_restricted = models.BooleanField(
-        default=False, help_text="Wearer under 16 or registered sight impaired"
-    )
-    supervised_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    collected_by = models.CharField(max_length=120, blank=True, help_text="Who took the pair, if not the wearer")
+    advice = models.JSONField(default=list, help_text="Advice given, in the words of who gave it")
+    cautions = models.JSONField(default=list, help_text="Cautions of the table that apply to this pair")
+    is_restricted = models.BooleanField(default=False, help_text="Wearer under 16 or registered sight impaired")
+    supervised_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     supervisor_registration = models.CharField(max_length=40, blank=True)
     handed_over_at = models.DateTimeField()
-    handed_over_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    handed_over_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta(BranchOwned.Meta):
         constraints = [

@@ -30,15 +30,14 @@ class Message(Entity, BranchOwned):
     state = models.CharField(max_length=10, choices=State.choices, default=State.QUEUED)
     due_at = models.DateTimeField(default=clock.now)
     attempts = models.PositiveSmallIntegerField(default=0)
+    attempted_at = models.DateTimeField(null=True, help_text="When the last attempt began")
     sent_at = models.DateTimeField(null=True)
     provider_reference = models.CharField(max_length=200, blank=True)
     detail = models.TextField(blank=True)
 
     class Meta(BranchOwned.Meta):
         constraints = [
-            models.UniqueConstraint(
-                fields=["customer", "kind", "subject_ref"], name="reminders_message_once"
-            ),
+            models.UniqueConstraint(fields=["customer", "kind", "subject_ref"], name="reminders_message_once"),
             models.CheckConstraint(
                 condition=Q(state__in=["queued", "sending", "sent", "failed", "withdrawn"]),
                 name="reminders_message_state_known",
@@ -62,12 +61,11 @@ class Recall(Entity, BranchOwned):
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     customer = models.ForeignKey("customers.Customer", on_delete=models.PROTECT, related_name="recalls")
-    prescription = models.OneToOneField(
-        "prescriptions.Prescription", on_delete=models.PROTECT, related_name="recall"
-    )
+    prescription = models.OneToOneField("prescriptions.Prescription", on_delete=models.PROTECT, related_name="recall")
     due_on = models.DateField()
     policy = models.CharField(max_length=80)
     reason = models.CharField(max_length=300)
+    source = models.CharField(max_length=300, blank=True, help_text="The rule that gave the day")
     state = models.CharField(max_length=8, choices=State.choices, default=State.PLANNED)
     closed_reason = models.CharField(max_length=200, blank=True)
 
@@ -79,9 +77,7 @@ class Recall(Entity, BranchOwned):
         ]
         indexes = [
             models.Index(fields=["branch", "-id"], name="reminders_recall_newest"),
-            models.Index(
-                fields=["branch", "due_on", "id"], name="reminders_recall_due", condition=Q(state="planned")
-            ),
+            models.Index(fields=["branch", "due_on", "id"], name="reminders_recall_due", condition=Q(state="planned")),
         ]
 
     def __str__(self) -> str:

@@ -53,6 +53,8 @@ class Job(Entity, Versioned, BranchOwned):
     number = models.CharField(max_length=40, unique=True)
     order = models.ForeignKey("orders.Order", on_delete=models.PROTECT, related_name="jobs")
     attempt = models.PositiveSmallIntegerField(default=1)
+    eyes = models.JSONField(default=list, help_text="The eyes whose lenses are made in this attempt")
+    awaited_eyes = models.JSONField(default=list, help_text="Of these, the ones whose lens is not there yet")
     state = models.CharField(max_length=12, choices=JobState.choices, default=JobState.OPEN)
     stop_reason = models.CharField(max_length=500, blank=True)
     remake_reason = models.CharField(max_length=300, blank=True)
@@ -71,12 +73,8 @@ class Job(Entity, Versioned, BranchOwned):
                 condition=Q(state__in=["waiting", "open", "stopped", "inspected", "finished", "cancelled"]),
                 name="workshop_job_state_known",
             ),
-            models.CheckConstraint(
-                condition=~Q(state="stopped") | ~Q(stop_reason=""), name="workshop_stop_explained"
-            ),
-            models.CheckConstraint(
-                condition=Q(attempt=1) | ~Q(remake_reason=""), name="workshop_remake_explained"
-            ),
+            models.CheckConstraint(condition=~Q(state="stopped") | ~Q(stop_reason=""), name="workshop_stop_explained"),
+            models.CheckConstraint(condition=Q(attempt=1) | ~Q(remake_reason=""), name="workshop_remake_explained"),
         ]
         indexes = [
             models.Index(fields=["branch", "-id"], name="workshop_job_newest"),
@@ -102,7 +100,14 @@ class JobStep(Entity):
     state = models.CharField(max_length=8, choices=State.choices, default=State.PENDING)
     started_at = models.DateTimeField(null=True)
     done_at = models.DateTimeField(null=True)
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    started_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="+",
+        help_text="Who finished or skipped it",
+    )
     note = models.CharField(max_length=500, blank=True)
 
     class Meta:
@@ -110,12 +115,8 @@ class JobStep(Entity):
         constraints = [
             models.UniqueConstraint(fields=["job", "position"], name="workshop_step_position"),
             models.UniqueConstraint(fields=["job", "kind"], name="workshop_step_kind_once"),
-            models.CheckConstraint(
-                condition=~Q(state="skipped") | ~Q(note=""), name="workshop_skip_explained"
-            ),
-            models.CheckConstraint(
-                condition=~Q(state="done") | Q(done_at__isnull=False), name="workshop_done_when"
-            ),
+            models.CheckConstraint(condition=~Q(state="skipped") | ~Q(note=""), name="workshop_skip_explained"),
+            models.CheckConstraint(condition=~Q(state="done") | Q(done_at__isnull=False), name="workshop_done_when"),
         ]
 
     def __str__(self) -> str:
@@ -131,12 +132,15 @@ class LensReading(Entity):
     cylinder_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0)
     axis_deg = models.PositiveSmallIntegerField(null=True)
     addition_dpt = models.DecimalField(max_digits=4, decimal_places=2, null=True)
+    prism_in_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0, help_text="Base in positive")
+    prism_up_dpt = models.DecimalField(max_digits=5, decimal_places=2, default=0, help_text="Base up positive")
     outcome = models.CharField(max_length=12)
+    standard = models.CharField(max_length=80, help_text="Key of the tolerance standard for uncut lenses")
+    standard_version = models.CharField(max_length=40, help_text="Version of the plugin that judged")
     verdict = models.JSONField()
+    of_current_lens = models.BooleanField(default=True, help_text="False once that lens was broken or replaced")
     read_at = models.DateTimeField()
-    read_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    read_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:
         ordering = ["id"]
@@ -159,9 +163,7 @@ class Breakage(Entity):
     eye = models.CharField(max_length=5)
     step = models.CharField(max_length=12, choices=StepKind.choices)
     reason = models.CharField(max_length=200)
-    replaced = models.BooleanField(
-        help_text="Whether another lens of the same kind could be reserved at once"
-    )
+    replaced = models.BooleanField(help_text="Whether another lens of the same kind could be reserved at once")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:

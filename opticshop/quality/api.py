@@ -1,0 +1,98 @@
+from __future__ import annotations
+
+import django_filters
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from opticshop.core.api import ResourceViewSet
+from opticshop.orders.selectors import order_get_for
+from opticshop.workshop.selectors import job_get_for
+
+from . import selectors, services
+from .models import Handover, Inspection
+from .permissions import QualityPermission
+from .serializers import HandoverOut, HandoverRecordIn, InspectionOut, InspectionRecordIn
+
+MEASURED = ("right", "left", "pair", "instrument_uncertainty")
+
+
+class InspectionFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    job = django_filters.UUIDFilter(field_name="job_id")
+    order = django_filters.UUIDFilter(field_name="job__order_id")
+    outcome = django_filters.ChoiceFilter(choices=Inspection.Outcome.choices)
+
+    class Meta:
+        model = Inspection
+        fields: list[str] = []
+
+
+class InspectionViewSet(ResourceViewSet):
+    """Final inspections: what was measured, the verdict parameter by parameter, kept as given."""
+
+    tag, noun = "Inspections", "inspection"
+    selector = staticmethod(selectors.inspections_visible_to)
+    filterset_class = InspectionFilter
+    permissions = {
+        "list": QualityPermission.VIEW,
+        "retrieve": QualityPermission.VIEW,
+        "create": QualityPermission.INSPECT,
+    }
+    inputs = {"create": InspectionRecordIn}
+    output = InspectionOut
+    idempotent = {"create": "optional"}
+    summaries = {
+        "list": "Find inspections",
+        "retrieve": "Get one inspection with its verdict",
+        "create": "Inspect a glazed pair; the answer is the verdict with limits, deviations and clauses",
+    }
+
+    def create(self, request: Request) -> Response:
+        body = self.read_input()
+        inspection = services.inspection_record(
+            actor=self.actor,
+            job=job_get_for(self.actor, body["job"]),
+            readings={name: body[name] for name in MEASURED if name in body},
+            visual=body.get("visual", {}),
+            standard=body.get("standard"),
+            redo_from=body["redo_from"],
+        )
+        return self.answer(inspection, status=201)
+
+
+class HandoverFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    order = django_filters.UUIDFilter(field_name="order_id")
+
+    class Meta:
+        model = Handover
+        fields: list[str] = []
+
+
+class HandoverViewSet(ResourceViewSet):
+    """Collections: a passed and paid pair given to the customer, with the cautions to give."""
+
+    tag, noun = "Handover", "handover"
+    selector = staticmethod(selectors.handovers_visible_to)
+    filterset_class = HandoverFilter
+    permissions = {
+        "list": QualityPermission.VIEW,
+        "retrieve": QualityPermission.VIEW,
+        "create": QualityPermission.HANDOVER,
+    }
+    inputs = {"create": HandoverRecordIn}
+    output = HandoverOut
+    idempotent = {"create": "optional"}
+    summaries = {
+        "list": "Find handovers",
+        "retrieve": "Get one handover",
+        "create": "Hand a pair over: it must be ready, passed, paid, and supervised where the supply is restricted",
+    }
+
+    def create(self, request: Request) -> Response:
+        body = self.read_input()
+        order = order_get_for(self.actor, body.pop("order"))
+        return self.answer(services.handover_record(actor=self.actor, order=order, **body), status=201)
+
+
+routes = [("inspections", InspectionViewSet), ("handovers", HandoverViewSet)]

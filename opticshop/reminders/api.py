@@ -1,0 +1,76 @@
+from __future__ import annotations
+
+import django_filters
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from opticshop.core.api import ResourceViewSet
+
+from . import selectors, services
+from .models import Message, Recall
+from .permissions import ReminderPermission
+from .serializers import MessageOut, RecallCloseIn, RecallOut
+
+
+class MessageFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    customer = django_filters.UUIDFilter(field_name="customer_id")
+    kind = django_filters.CharFilter(field_name="kind")
+    state = django_filters.ChoiceFilter(choices=Message.State.choices)
+    subject_ref = django_filters.CharFilter(field_name="subject_ref", label="What it is about: orders/<id>")
+
+    class Meta:
+        model = Message
+        fields: list[str] = []
+
+
+class MessageViewSet(ResourceViewSet):
+    """What customers were told, or could not be told, and why."""
+
+    tag, noun = "Reminders", "message"
+    selector = staticmethod(selectors.messages_visible_to)
+    filterset_class = MessageFilter
+    permissions = {"list": ReminderPermission.VIEW, "retrieve": ReminderPermission.VIEW}
+    output = MessageOut
+    summaries = {"list": "Find messages to customers", "retrieve": "Get one message"}
+
+
+class RecallFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    customer = django_filters.UUIDFilter(field_name="customer_id")
+    state = django_filters.ChoiceFilter(choices=Recall.State.choices)
+    due_from = django_filters.DateFilter(field_name="due_on", lookup_expr="gte")
+    due_to = django_filters.DateFilter(field_name="due_on", lookup_expr="lte")
+
+    class Meta:
+        model = Recall
+        fields: list[str] = []
+
+
+class RecallViewSet(ResourceViewSet):
+    """When wearers are to be called back, and why then."""
+
+    tag, noun = "Reminders", "recall"
+    selector = staticmethod(selectors.recalls_visible_to)
+    filterset_class = RecallFilter
+    permissions = {
+        "list": ReminderPermission.VIEW,
+        "retrieve": ReminderPermission.VIEW,
+        "close": ReminderPermission.MANAGE,
+    }
+    inputs = {"close": RecallCloseIn}
+    output = RecallOut
+    summaries = {
+        "list": "Find recalls; those due in a window with due_from and due_to",
+        "retrieve": "Get one recall",
+        "close": "Close a planned recall, with the reason",
+    }
+
+    @action(detail=True, methods=["post"])
+    def close(self, request: Request, pk: str) -> Response:
+        recall = services.recall_close(actor=self.actor, recall=self.get_object(), **self.read_input())
+        return self.answer(recall)
+
+
+routes = [("messages", MessageViewSet), ("recalls", RecallViewSet)]

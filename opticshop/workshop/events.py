@@ -1,0 +1,19 @@
+"""What the workshop tells others.
+
+Every payload carries ``{job, number, order, attempt}``; what is added stands beside the name. Payloads hold ids and
+facts of the bench, nothing about the wearer.
+"""
+
+JOB_OPENED = "workshop.job_opened"  # {state, eyes, remake_reason}
+JOB_STOPPED = "workshop.job_stopped"  # {reason, redo_from}
+JOB_RESUMED = "workshop.job_resumed"  # {note, state}
+JOB_INSPECTED = "workshop.job_inspected"
+JOB_FINISHED = "workshop.job_finished"
+JOB_CANCELLED = "workshop.job_cancelled"  # {reason}
+JOB_PROMISED = "workshop.job_promised"  # {promised_on}
+STEP_STARTED = "workshop.step_started"  # {step}
+STEP_FINISHED = "workshop.step_finished"  # {step}
+STEP_SKIPPED = "workshop.step_skipped"  # {step, note}
+LENS_READ = "workshop.lens_read"  # {reading, eye, outcome, state}
+LENS_BROKEN = "workshop.lens_broken"  # {breakage, eye, step, reason, replaced, state}
+LENSES_ARRIVED = "workshop.lenses_arrived"  # {eyes, state}

@@ -1,0 +1,119 @@
+"""Reads of the workshop, limited to the branches in which the actor may see them, and what a job needs next."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from django.db.models import Prefetch
+
+from opticshop.core.actor import Actor
+from opticshop.core.errors import NotFound
+from opticshop.core.scoping import BranchQuerySet
+from opticshop.orders.models import Order
+from opticshop.orders.services import document_of
+from opticshop.stock.models import Reservation
+
+from .models import JOB_MOVES, SKIPPABLE, Breakage, Job, JobState, JobStep, LensReading, StepKind
+from .permissions import WorkshopPermission
+
+#: Steps worked on after the final inspection; every other step belongs to an open job.
+AFTER_INSPECTION = frozenset({StepKind.SET_UP, StepKind.PACK})
+CLOSED_STEPS = frozenset({JobStep.State.DONE, JobStep.State.SKIPPED})
+LIVE_STATES = tuple(state for state, moves in JOB_MOVES.items() if moves)
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """What a job needs next: the step if there is one, plain words, and the requests that can be made now."""
+
+    words: str
+    step: str | None = None
+    requests: Sequence[str] = field(default=())
+
+
+def jobs_visible_to(actor: Actor, permission: str = WorkshopPermission.VIEW) -> BranchQuerySet[Job]:
+    """With what the board needs: order, frame and steps."""
+    return (
+        Job.objects.visible_to(actor, permission)
+        .select_related("branch", "order__frame")
+        .prefetch_related(Prefetch("steps", JobStep.objects.select_related("by", "started_by")))
+    )
+
+
+def in_full(jobs: BranchQuerySet[Job]) -> BranchQuerySet[Job]:
+    """The jobs with everything the bench needs on one page."""
+    return jobs.select_related("order__customer").prefetch_related(
+        "order__lenses__product",
+        Prefetch("readings", LensReading.objects.select_related("read_by")),
+        Prefetch("breakages", Breakage.objects.select_related("by")),
+    )
+
+
+def job_get_for(actor: Actor, job_id: uuid.UUID, *, permission: str = WorkshopPermission.VIEW) -> Job:
+    """The job, if the actor holds the permission in its branch; otherwise NotFound, whatever the reason."""
+    found = in_full(jobs_visible_to(actor, permission)).filter(id=job_id).first()
+    if found is None:
+        raise NotFound(f"There is no job {job_id} here.", field="job")
+    return found
+
+
+def latest_job(order: Order) -> Job | None:
+    """The last attempt at an order the caller has been allowed to see."""
+    jobs = Job.objects.everywhere("of an order the caller may see").filter(order=order)
+    return jobs.select_related("branch").order_by("-attempt").first()
+
+
+def held_lots(order: Order) -> dict[str, str]:
+    """Part (right, left or frame) -> code of the lot of which a piece is promised to the order now."""
+    held = Reservation.objects.everywhere("of an order the caller may see").filter(
+        document=document_of(order), state=Reservation.State.ACTIVE
+    )
+    return dict(held.values_list("part", "lot__code"))
+
+
+def next_step(steps: Iterable[JobStep]) -> JobStep | None:
+    """The first step that is neither done nor skipped; ``steps`` in the order of the bench."""
+    return next((step for step in steps if step.state not in CLOSED_STEPS), None)
+
+
+def wanted_state(kind: str) -> JobState:
+    """The state a job must be in for a step to be worked on."""
+    return JobState.INSPECTED if kind in AFTER_INSPECTION else JobState.OPEN
+
+
+def lenses_to_verify(job: Job) -> list[str]:
+    """The eyes of the job whose lens on the bench has no passing latest reading."""
+    latest = {reading.eye: reading.outcome for reading in job.readings.all() if reading.of_current_lens}
+    return [eye for eye in job.eyes if latest.get(eye) != "pass"]
+
+
+def what_next(job: Job) -> Next:
+    """What is to be done with a job, from its state and its steps (both already fetched)."""
+    if job.state == JobState.WAITING:
+        return Next(f"Wait for the {_and(job.awaited_eyes)} lens.", requests=["lenses-arrived"])
+    if job.state == JobState.STOPPED:
+        return Next(f"Stopped: {job.stop_reason}", requests=["resume", "break-lens"])
+    if job.state in (JobState.FINISHED, JobState.CANCELLED):
+        return Next(f"Nothing; the job is {job.state}.")
+    step = next_step(job.steps.all())
+    if step is None:
+        return Next("Nothing is left to do.")
+    label = StepKind(step.kind).label
+    if step.kind == StepKind.INSPECT:
+        return Next(f"{label}: record an inspection of this job.", step.kind, ["inspections"])
+    if step.state == JobStep.State.STARTED:
+        requests = [f"steps/{step.kind}/finish"]
+        words = f"Going on: {label}."
+    else:
+        requests, words = [f"steps/{step.kind}/start"], f"Next: {label}."
+    if step.kind == StepKind.VERIFY:
+        requests.insert(0, "verify")
+    if step.kind in SKIPPABLE:
+        requests.append(f"steps/{step.kind}/skip")
+    return Next(words, step.kind, requests)
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(words)

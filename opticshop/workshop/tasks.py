@@ -1,0 +1,47 @@
+"""What the workshop does when it hears of an order: open its job, follow its promise, give its job up."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from opticshop.core import outbox
+from opticshop.core.actor import Actor, system
+from opticshop.core.models import OutboxEvent
+from opticshop.orders.models import Order, OrderState
+from opticshop.orders.selectors import order_get_for
+
+from . import selectors, services
+from .models import Job
+
+WORKSHOP = system("workshop")
+
+
+@outbox.subscribe("orders.placed", "workshop.open_job")
+def open_job(event: OutboxEvent) -> None:
+    order = _order(event, WORKSHOP)
+    if order.state == OrderState.PLACED and selectors.latest_job(order) is None:
+        services.job_open(actor=WORKSHOP, order=order)
+
+
+@outbox.subscribe("orders.promised", "workshop.follow_promise")
+def follow_promise(event: OutboxEvent) -> None:
+    job = _live_job(event)
+    if job is not None:
+        promised_on = dt.date.fromisoformat(event.data["promised_on"])
+        services.job_promise(actor=WORKSHOP, job=job, promised_on=promised_on)
+
+
+@outbox.subscribe("orders.cancelled", "workshop.give_job_up")
+def give_job_up(event: OutboxEvent) -> None:
+    job = _live_job(event)
+    if job is not None:
+        services.job_cancel(actor=WORKSHOP, job=job, reason=f"Order cancelled: {event.data['reason']}")
+
+
+def _live_job(event: OutboxEvent) -> Job | None:
+    job = selectors.latest_job(_order(event, WORKSHOP))
+    return job if job is not None and job.state in selectors.LIVE_STATES else None
+
+
+def _order(event: OutboxEvent, actor: Actor) -> Order:
+    return order_get_for(actor, event.data["order"])
