@@ -233,10 +233,9 @@ def _reason(line: VerdictLine) -> str:
 
 
 def _number(value: Decimal, signed: bool = False) -> str:
-    """Plain digits, with at least the two decimals of the trade unless the number is whole."""
-    text = format(value, "f")
-    if "." in text:
-        whole, _, decimals = text.partition(".")
-        decimals = decimals.rstrip("0").ljust(2, "0") if decimals.strip("0") or signed else ""
-        text = f"{whole}.{decimals}" if decimals else whole
-    return f"+{text}" if signed and value > 0 else text
+    """Plain digits, the same for equal numbers: two decimals or more, none for an unsigned whole number."""
+    whole, _, decimals = format(value, "f").partition(".")
+    decimals = decimals.rstrip("0")
+    if decimals or signed:
+        whole = f"{whole}.{decimals.ljust(2, '0')}"
+    return f"+{whole}" if signed and value > 0 else whole
