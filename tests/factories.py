@@ -12,6 +12,7 @@ from opticshop.branches.models import Branch
 from opticshop.catalogue.models import Frame, LensProduct, LensSurface, ServiceItem, TaxRate
 from opticshop.core.text import folded
 from opticshop.customers.models import Customer
+from opticshop.orders.models import Order, OrderLine
 from opticshop.prescriptions.models import Measurement, PrescribedEye, Prescription
 
 
@@ -147,3 +148,47 @@ class MeasurementFactory(factory.django.DjangoModelFactory):
     pd_right_mm = Decimal("31.5")
     pd_left_mm = Decimal("32.0")
     pd_mm = Decimal("63.5")
+
+
+#: (kind, eye, sku, description, gross, tax category, rate in percent, tax) of an ordinary pair: 220.00, tax 26.67.
+ORDINARY_LINES = (
+    ("frame", "", "FR-0001", "Heron 50 (invented)", "95.00", "standard", "20", "15.83"),
+    ("lens", "right", "LE-0001", "Clear 1.5 finished (invented), right", "32.50", "standard", "20", "5.42"),
+    ("lens", "left", "LE-0001", "Clear 1.5 finished (invented), left", "32.50", "standard", "20", "5.42"),
+    ("service", "", "DISP", "Dispensing (measuring, fitting)", "60.00", "exempt", "0", "0.00"),
+)
+
+
+class OrderFactory(factory.django.DjangoModelFactory):
+    """An order with ORDINARY_LINES as its price; ``order_priced`` makes one with others."""
+
+    class Meta:
+        model = Order
+        skip_postgeneration_save = True
+
+    class Params:
+        priced = ORDINARY_LINES
+
+    customer = factory.SubFactory(CustomerFactory)
+    branch = factory.SelfAttribute("customer.branch")
+    number = factory.Sequence(lambda n: f"TEST-O-2026-{n:05d}")
+    prescription = factory.SubFactory(PrescriptionFactory, customer=factory.SelfAttribute("..customer"))
+    measurement = factory.SubFactory(MeasurementFactory, customer=factory.SelfAttribute("..customer"))
+    frame = factory.SubFactory(FrameFactory)
+    placed_at = dt.datetime(2026, 3, 2, 11, 0, tzinfo=dt.UTC)
+    promised_on = dt.date(2026, 3, 5)
+    currency = factory.SelfAttribute("branch.currency")
+    total = factory.LazyAttribute(lambda o: sum(Decimal(line[4]) for line in o.priced))
+    tax_total = factory.LazyAttribute(lambda o: sum(Decimal(line[7]) for line in o.priced))
+
+    @factory.post_generation
+    def lines(self, create, given, **kwargs):
+        names = ("kind", "eye", "sku", "description", "gross", "tax_category", "tax_rate_percent", "tax")
+        for place, values in enumerate(given or ORDINARY_LINES, start=1):
+            columns = dict(zip(names, values, strict=True))
+            OrderLine.objects.create(order=self, position=place, unit_price=columns["gross"], **columns)
+
+
+def order_priced(*lines: tuple[str, ...], **more: object) -> Order:
+    """An order with these price lines, in the shape of ORDINARY_LINES."""
+    return OrderFactory(priced=lines, lines=lines, **more)

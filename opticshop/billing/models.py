@@ -28,15 +28,11 @@ class Payment(Entity, BranchOwned):
     method = models.CharField(max_length=10, choices=Method.choices)
     amount = models.DecimalField(max_digits=10, decimal_places=2)
     currency = models.CharField(max_length=3)
-    reference = models.CharField(
-        max_length=80, blank=True, help_text="Terminal or transfer reference; never card data"
-    )
+    reference = models.CharField(max_length=80, blank=True, help_text="Terminal or transfer reference; never card data")
     refunds = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="refunded_by")
     reason = models.CharField(max_length=200, blank=True)
     taken_at = models.DateTimeField()
-    taken_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
+    taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta(BranchOwned.Meta):
         constraints = [
@@ -62,9 +58,7 @@ class Receipt(Entity, BranchOwned):
     number = models.CharField(max_length=40, unique=True)
     payment = models.OneToOneField(Payment, on_delete=models.PROTECT, related_name="receipt")
     issued_on = models.DateField()
-    content = models.JSONField(
-        help_text="Seller, lines, tax by rate, total, paid before, this payment, balance"
-    )
+    content = models.JSONField(help_text="Seller, lines, tax by rate, total, paid before, this payment, balance")
 
     class Meta(BranchOwned.Meta):
         indexes = [models.Index(fields=["branch", "-id"], name="billing_receipt_newest")]
