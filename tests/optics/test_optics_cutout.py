@@ -24,9 +24,11 @@ from opticshop.optics import (
 from opticshop.optics.errors import OutOfRange
 
 offsets = st.floats(-6, 6)
-shapes = st.builds(
+regular = st.builds(
     lambda a, b, p: Outline.superellipse(a, b, p, points=120), st.floats(30, 60), st.floats(24, 50), st.floats(2, 8)
 )
+irregular = st.lists(st.floats(14, 30), min_size=5, max_size=24).map(Outline.from_radii)
+shapes = st.one_of(regular, irregular)
 
 
 def test_round_shape_in_a_round_blank() -> None:

@@ -14,6 +14,7 @@ from opticshop.optics import Outline, smallest_enclosing_circle, superellipse_ex
 from opticshop.optics.errors import InvalidNumber, InvalidOutline, OutOfRange
 
 sizes = st.floats(20, 70)
+hundredths = st.integers(-4000, 4000).map(lambda n: n / 100)
 exponents = st.floats(2, 12)
 outlines = st.builds(lambda a, b, p: Outline.superellipse(a, b, p, points=180), sizes, sizes, exponents)
 
@@ -165,6 +166,26 @@ def test_measures_agree_with_a_geometry_library(outline: Outline) -> None:
     assert outline.circumference_mm == pytest.approx(polygon.length)
     circle = smallest_enclosing_circle(outline.points_mm)
     assert circle.radius_mm == pytest.approx(shapely.minimum_bounding_radius(polygon), abs=1e-9)
+
+
+def test_enclosing_circle_of_an_equilateral_triangle_is_its_circumcircle() -> None:
+    # Circumradius = side / sqrt(3)
+    triangle = np.array([(0, 0), (30, 0), (15, 15 * math.sqrt(3))])
+    circle = smallest_enclosing_circle(triangle)
+    assert circle.radius_mm == pytest.approx(30 / math.sqrt(3))
+    assert (circle.x_mm, circle.y_mm) == pytest.approx((15, 15 / math.sqrt(3)))
+
+
+def test_enclosing_circle_of_an_obtuse_triangle_stands_on_its_longest_side() -> None:
+    circle = smallest_enclosing_circle(np.array([(0.0, 0.0), (40.0, 0.0), (18.0, 5.0)]))
+    assert (circle.x_mm, circle.y_mm, circle.radius_mm) == pytest.approx((20, 0, 20))
+
+
+@given(st.lists(st.tuples(hundredths, hundredths), min_size=2, max_size=25))
+def test_enclosing_circle_agrees_with_a_geometry_library(points: list[tuple[float, float]]) -> None:
+    circle = smallest_enclosing_circle(np.array(points))
+    assert circle.radius_mm == pytest.approx(shapely.minimum_bounding_radius(shapely.MultiPoint(points)), abs=1e-6)
+    assert all(math.hypot(x - circle.x_mm, y - circle.y_mm) <= circle.radius_mm + 1e-9 for x, y in points)
 
 
 @given(outlines)
