@@ -1,4 +1,4 @@
-"""Decide hooks inside the caller's transaction: a refusal and a defect both name the plugin and leave nothing written."""
+"""Decide hooks in the caller's transaction: a refusal or a defect names the plugin and leaves nothing written."""
 
 from __future__ import annotations
 
@@ -106,9 +106,9 @@ def test_the_first_refusal_in_the_order_of_names_ends_it(mill):
     def gate(name, answer):
         return Gate(name, lambda order: (asked.append(name), answer(order))[1])
 
-    with using_plugins([gate("c", boom), gate("b", refuse), gate("a", lambda order: None)]):
-        with pytest.raises(PluginRefused):
-            place(mill)
+    gates = [gate("c", boom), gate("b", refuse), gate("a", lambda order: None)]
+    with using_plugins(gates), pytest.raises(PluginRefused):
+        place(mill)
     assert asked == ["a", "b"]
 
 
