@@ -270,10 +270,12 @@ class Verdict(JsonReady):
 
 @dataclass(frozen=True, slots=True)
 class StandardContext:
-    """The other standards in force at a branch, for a standard that builds on one of them.
+    """The standards in force at a branch, and the way to ask one of them.
 
-    The host fills `standards` and `settings` (both by standard key). `evaluate` and `limits` refuse a
-    standard that is not registered, and a chain that comes back to one it has already asked.
+    The host fills `standards` and `settings`, both by standard key, and calls `context.evaluate(key,
+    request)`: that way each standard gets the settings of its own plugin. A standard that builds on another
+    asks it by the same call. A standard that is not there is refused, and so is a chain that comes back to
+    one already asked.
     """
 
     standards: Mapping[str, ToleranceStandard] = field(default_factory=dict, hash=False)

@@ -129,10 +129,10 @@ def test_the_uncertainty_of_a_length_is_carried_over() -> None:
 @pytest.mark.parametrize(
     ("power", "horizontal", "vertical"),
     [
-        (DecimalPower("-1", "-3", 180), "-1", "-4"),
-        (DecimalPower("-1", "-3", 90), "-4", "-1"),
-        (DecimalPower("2", "-1", 45), "1.5", "1.5"),
-        (DecimalPower("2", "-1", 30), "1.75", "1.25"),
+        (DecimalPower(D(-1), D(-3), D(180)), "-1", "-4"),
+        (DecimalPower(D(-1), D(-3), D(90)), "-4", "-1"),
+        (DecimalPower(D(2), D(-1), D(45)), "1.5", "1.5"),
+        (DecimalPower(D(2), D(-1), D(30)), "1.75", "1.25"),
     ],
 )
 def test_power_along_a_direction(power: DecimalPower, horizontal: str, vertical: str) -> None:

@@ -143,7 +143,8 @@ def test_a_greater_deviation_never_gives_a_better_verdict(
         changed: dict[str, Any] = {field: (value or 0) + sign * Decimal(steps) / 100}
         if field == "axis_deg":
             changed = {field: folded_axis_deg((value or 0) + sign * Decimal(steps))}
-        return replace(request, **{eye: replace(lens, measured=replace(lens.measured, **changed))})
+        spoilt: dict[str, Any] = {eye: replace(lens, measured=replace(lens.measured, **changed))}
+        return replace(request, **spoilt)
 
     better, worse = standard.evaluate(off_by(small)), standard.evaluate(off_by(large))
     assert RANK[better.outcome] <= RANK[worse.outcome]

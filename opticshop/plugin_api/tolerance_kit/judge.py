@@ -220,14 +220,15 @@ def _reason(line: VerdictLine) -> str:
         facts.append(f"ordered {_number(line.ordered, signed)}")
     if line.measured is not None:
         facts.append(f"measured {_number(line.measured, signed)}")
-    facts.append(f"off by {_number(abs(line.deviation))} {line.unit}")
+    unit = line.unit if line.unit == "°" else f" {line.unit}"
+    facts.append(f"off by {_number(abs(line.deviation))}{unit}")
     if line.limit is None:
         return f"{who}, {what}: {', '.join(facts)}; no limit is stated."
-    bound = f"the limit of {_number(line.limit)} {line.unit}"
+    bound = f"the limit of {_number(line.limit)}{unit}"
     if line.outcome == "undecided":
         side = "inside" if line.reading_conforms else "outside"
         assert line.expanded_uncertainty is not None
-        doubt = f"closer to it than the uncertainty of {_number(line.expanded_uncertainty)} {line.unit}"
+        doubt = f"closer to it than the uncertainty of {_number(line.expanded_uncertainty)}{unit}"
         return f"{who}, {what}: {', '.join(facts)}; the reading is {side} {bound} but {doubt}."
     return f"{who}, {what}: {', '.join(facts)}; {'within' if line.outcome == 'pass' else 'outside'} {bound}."
 

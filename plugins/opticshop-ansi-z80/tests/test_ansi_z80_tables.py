@@ -7,6 +7,7 @@ line says otherwise.
 from __future__ import annotations
 
 from decimal import Decimal as D
+from typing import Any
 
 import pytest
 from opticshop_ansi_z80 import AnsiZ801Edition2015, tables
@@ -136,7 +137,7 @@ def test_the_direction_of_the_power_counts() -> None:
 
 
 def test_progressive_of_high_power_is_judged_by_each_distance() -> None:
-    found = {"centration_height_mm": "20", "prism_in_dpt": "0", "prism_up_dpt": "0"}
+    found: dict[str, Any] = {"centration_height_mm": "20", "prism_in_dpt": "0", "prism_up_dpt": "0"}
     verdict = pair("4.00", "4.00", "power_variation", centration_distance_mm="33.0", **found)
     assert verdict.line("centre_distance", "left").outcome == "pass"
     verdict = pair("4.00", "4.00", "power_variation", centration_distance_mm="33.1", **found)

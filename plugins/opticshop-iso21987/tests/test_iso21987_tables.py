@@ -8,6 +8,7 @@ standards derived from it (0.12 and 0.09 for plano; 0.18 and 0.12 at 10.00 D; 4 
 from __future__ import annotations
 
 from decimal import Decimal as D
+from typing import Any
 
 import pytest
 from opticshop_iso21987 import Iso21987Edition2009, Iso21987Edition2017, tables
@@ -205,7 +206,7 @@ def test_power_variation_items_use_the_fitting_point() -> None:
 
 def test_thickness_is_judged_when_ordered_and_demanded_then() -> None:
     ordered = LensValues.of(sphere_dpt=0, centre_thickness_mm="2.0")
-    plain = {"sphere_dpt": 0, "cylinder_dpt": 0}
+    plain: dict[str, Any] = {"sphere_dpt": 0, "cylinder_dpt": 0}
 
     def outcome(**thickness: str) -> str:
         request = inspection("single_vision", ordered, LensValues.of(**plain, **thickness))

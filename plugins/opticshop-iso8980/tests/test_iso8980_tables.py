@@ -7,6 +7,7 @@ edition. The powers are the same grids as those for mounted lenses.
 from __future__ import annotations
 
 from decimal import Decimal as D
+from typing import Any
 
 import pytest
 from opticshop_iso8980 import Iso8980Part1, Iso8980Part2, tables
@@ -57,7 +58,7 @@ def test_prism_limits(prism: str, power: str, horizontal: str, vertical: str) ->
 
 def test_the_prism_example_is_judged_at_its_edge() -> None:
     ordered = LensValues.of(sphere_dpt="0.50", cylinder_dpt="-2.50", axis_deg=20)
-    power = {"sphere_dpt": "0.50", "cylinder_dpt": "-2.50", "axis_deg": 20}
+    power: dict[str, Any] = {"sphere_dpt": "0.50", "cylinder_dpt": "-2.50", "axis_deg": 20}
     assert judged(ordered, LensValues.of(**power, prism_in_dpt="0.45", prism_up_dpt="-0.35")).outcome == "pass"
     assert judged(ordered, LensValues.of(**power, prism_in_dpt="0.46", prism_up_dpt="0")).outcome == "fail"
     assert judged(ordered, LensValues.of(**power, prism_in_dpt="0", prism_up_dpt="0.36")).outcome == "fail"
@@ -80,6 +81,6 @@ def test_each_part_has_its_own_powers_and_kinds() -> None:
 
 def test_thickness_limit() -> None:
     ordered = LensValues.of(sphere_dpt=0, centre_thickness_mm="2.0")
-    plain = {"sphere_dpt": 0, "cylinder_dpt": 0, "prism_in_dpt": 0, "prism_up_dpt": 0}
+    plain: dict[str, Any] = {"sphere_dpt": 0, "cylinder_dpt": 0, "prism_in_dpt": 0, "prism_up_dpt": 0}
     assert judged(ordered, LensValues.of(**plain, centre_thickness_mm="1.7")).outcome == "pass"
     assert judged(ordered, LensValues.of(**plain, centre_thickness_mm="1.69")).outcome == "fail"
