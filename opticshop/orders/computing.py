@@ -167,9 +167,8 @@ def compute(
     for eye in (eye for eye in _EYES if eye in lenses):
         if eye not in prescribed or prescribed[eye].entry == PrescribedEye.Entry.OCCLUDED:
             raise EyeNotPrescribed(f"The prescription states no lens for the {eye} eye.", field=f"lenses/{eye}")
-        prepared[eye] = _prepare(
-            eye, prescribed[eye], prescription, measurement, frame, lenses[eye], purpose, assumptions
-        )
+        row = _balanced(eye, prescribed, assumptions)
+        prepared[eye] = _prepare(eye, row, prescription, measurement, frame, lenses[eye], purpose, assumptions)
     binocular = _float(measurement.pd_mm)
     if len(prepared) == 2:
         right, left = prepared["right"], prepared["left"]
@@ -275,6 +274,19 @@ def _prepare(
     return _Prepared(columns, wanted, compensated, eye_input, lens_input)
 
 
+def _balanced(eye: str, rows: Mapping[str, PrescribedEye], assumptions: list[str]) -> PrescribedEye:
+    """The row itself, or, for a balance lens without a power, one with the mean power of the other eye."""
+    row = rows[eye]
+    if row.sphere_dpt is not None:
+        return row
+    fellow = rows.get("left" if eye == "right" else "right")
+    if fellow is None or fellow.sphere_dpt is None:
+        raise EyeNotPrescribed(f"No power can be found for the {eye} balance lens.", field=f"lenses/{eye}")
+    assumptions.append(f"{eye}: balance lens with the mean power of the other eye")
+    mean = fellow.sphere_dpt + fellow.cylinder_dpt / 2
+    return PrescribedEye(eye=eye, entry=row.entry, sphere_dpt=mean, addition_dpt=fellow.addition_dpt)
+
+
 def _is_near_pair(purpose: Purpose, product: LensProduct) -> bool:
     return purpose == "near" and product.kind == LensProduct.Kind.SINGLE_VISION
 
@@ -372,8 +384,10 @@ def _distance(eye: str, measurement: Measurement, near: bool, assumptions: list[
 
 
 def _prism(row: PrescribedEye, eye: str) -> optics.Prism:
-    """All prism components of the eye together."""
+    """All prism components of the eye together; a row that was made up for a balance lens has none."""
     total = optics.NO_PRISM
+    if row._state.adding:
+        return total
     for part in row.prisms.all():
         amount = float(part.amount_dpt)
         if part.base:

@@ -30,13 +30,6 @@ class CurrencyMismatch(Conflict):
     title = "The article has no price in this branch's currency"
 
 
-class AdjustmentRefused(Conflict):
-    """A pricing plugin took off more than there was, or named a line that does not exist."""
-
-    code = "orders.adjustment_refused"
-    title = "A price rule gave an impossible adjustment"
-
-
 @dataclass(frozen=True, slots=True)
 class Priced:
     """One price line before it becomes a row."""
@@ -110,14 +103,12 @@ def _line(kind: str, article: Frame | LensProduct | ServiceItem, branch: Branch,
 
 
 def _adjusted(lines: list[Priced], adjustment: PriceAdjustment, currency: str) -> list[Priced]:
-    """Apply one adjustment to the list prices.
+    """Apply one adjustment; the plugin host has seen to it that it names a line and leaves nothing below zero.
 
     A surcharge becomes a line of its own. A discount goes to its line or, for the whole order, is spread over the
     lines in proportion to their gross amounts, so that every rate of tax bears its share.
     """
     index = adjustment.line_index
-    if index is not None and index >= len(lines):
-        raise AdjustmentRefused(f"{adjustment.rule} names line {index} of {len(lines)}.")
     if adjustment.amount > 0:
         category = lines[index or 0].tax_category
         extra = Priced("adjustment", adjustment.rule[:40], adjustment.reason[:200], adjustment.amount, category)
@@ -127,18 +118,13 @@ def _adjusted(lines: list[Priced], adjustment: PriceAdjustment, currency: str) -
     result = list(lines)
     for at, share in shares.items():
         line = lines[at]
-        changed = replace(line, discount=line.discount + share, reasons=(*line.reasons, adjustment.reason))
-        if changed.gross < 0:
-            raise AdjustmentRefused(f"{adjustment.rule} would bring {line.sku} to {changed.gross}.")
-        result[at] = changed
+        result[at] = replace(line, discount=line.discount + share, reasons=(*line.reasons, adjustment.reason))
     return result
 
 
 def _spread(amount: Decimal, lines: list[Priced], currency: str) -> dict[int, Decimal]:
     """Shares in proportion to gross that add up exactly (largest remainders): none is more than its line."""
     total = sum((line.gross for line in lines), ZERO)
-    if amount > total or total == 0:
-        raise AdjustmentRefused(f"A discount of {amount} is more than the {total} there is to pay.")
     unit = minor_unit(currency)
     exact = {index: amount * line.gross / total for index, line in enumerate(lines) if line.gross > 0}
     shares = {index: share.quantize(unit, rounding=ROUND_DOWN) for index, share in exact.items()}

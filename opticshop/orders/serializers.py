@@ -61,6 +61,11 @@ class OrderWarningOut(serializers.Serializer[Any]):
     eye = serializers.CharField(allow_null=True)
 
 
+class ShiftOut(serializers.Serializer[Any]):
+    in_mm = serializers.FloatField()
+    up_mm = serializers.FloatField()
+
+
 class EyeComputationOut(serializers.Serializer[Any]):
     """What was computed for one eye. Powers in dioptres, lengths in millimetres, prism in prism dioptres."""
 
@@ -79,16 +84,26 @@ class EyeComputationOut(serializers.Serializer[Any]):
     edge_thinnest_mm = serializers.FloatField(allow_null=True)
     edge_thickest_mm = serializers.FloatField(allow_null=True)
     weight_g = serializers.FloatField(allow_null=True)
+    best_shift = ShiftOut(allow_null=True, help_text="Smallest shift of the optical centre with which it would cut out")
     prism_in_dpt = serializers.FloatField(help_text="Induced at the centration point, base in positive")
     prism_up_dpt = serializers.FloatField(help_text="Base up positive")
+    prism_without_decentration_in_dpt = serializers.FloatField(
+        help_text="What leaving the optical centre in the middle of the box would induce"
+    )
+    prism_without_decentration_up_dpt = serializers.FloatField()
+    chromatic_dpt = serializers.FloatField(help_text="Transverse chromatic aberration 10 mm from the optical centre")
+    outline_exponent = serializers.FloatField(allow_null=True, help_text="Of the superellipse assumed without a trace")
 
 
 class ComputationOut(serializers.Serializer[Any]):
     right = EyeComputationOut(required=False)
     left = EyeComputationOut(required=False)
-    centre_distance_mm = serializers.FloatField(help_text="Between the two centration points")
+    centre_distance_mm = serializers.FloatField(allow_null=True, help_text="Between the two centration points")
     relative_prism_in_dpt = serializers.FloatField()
     relative_prism_up_dpt = serializers.FloatField(help_text="Right minus left")
+    anisometropia_dpt = serializers.FloatField(required=False)
+    reading_imbalance_dpt = serializers.FloatField(required=False, help_text="Vertical, 10 mm below the centres")
+    size_difference_percent = serializers.FloatField(required=False, allow_null=True)
     assumptions = serializers.ListField(child=serializers.CharField())
     version = serializers.CharField(help_text="Version of the computation, so that it can be repeated")
 
