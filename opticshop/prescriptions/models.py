@@ -51,7 +51,7 @@ class Prescription(Entity, BranchOwned):
         ]
         indexes = [
             models.Index(fields=["branch", "-id"], name="prescriptions_branch_newest"),
-            models.Index(fields=["customer", "-id"], name="prescriptions_customer"),
+            models.Index(fields=["customer", "branch", "-id"], name="prescriptions_customer"),
             models.Index(fields=["expires_on", "id"], name="prescriptions_expiry"),
         ]
 
@@ -196,7 +196,7 @@ class Measurement(Entity, BranchOwned):
         ]
         indexes = [
             models.Index(fields=["branch", "-id"], name="prescriptions_meas_newest"),
-            models.Index(fields=["customer", "-id"], name="prescriptions_meas_customer"),
+            models.Index(fields=["customer", "branch", "-id"], name="prescriptions_meas_customer"),
         ]
 
     def __str__(self) -> str:

@@ -11,6 +11,7 @@ from opticshop.core.errors import Invalid
 from .measured import MeasurementImplausible
 from .measuring import VERTEX_DISTANCE
 from .plausibility import POWERS, STEPS, stated_powers
+from .validity import first_day_of
 from .written import WrittenEye, WrittenPrescription, WrittenPrism
 
 
@@ -29,7 +30,7 @@ class IssuedInFuture(Invalid):
 
 
 class IssuedBeforeBirth(Invalid):
-    """The day of issue lies before the customer's birth date."""
+    """The day of issue lies before the customer's birth date, or before anybody living was born."""
 
     code = "prescriptions.issued_before_birth"
     title = "The prescription is older than the person"
@@ -160,9 +161,12 @@ def _refuse_days(written: WrittenPrescription, today: dt.date, born_on: dt.date 
             field="issued_on",
             allowed=f"up to {today}",
         )
-    if born_on is not None and written.issued_on < born_on:
+    first = first_day_of(born_on, today)
+    if written.issued_on < first:
         raise IssuedBeforeBirth(
-            f"The customer was born on {born_on}.", field="issued_on", allowed=f"from {born_on} to {today}"
+            f"{written.issued_on} is before the customer was born.",
+            field="issued_on",
+            allowed=f"from {first} to {today}",
         )
     if written.expires_on is not None and written.expires_on < written.issued_on:
         raise ExpiresBeforeIssue(

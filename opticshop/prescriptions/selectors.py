@@ -39,9 +39,12 @@ def prescription_get_for(
 
 def prescriptions_current(queryset: BranchQuerySet[Prescription], wanted: bool) -> BranchQuerySet[Prescription]:
     """Those neither superseded nor expired on the day of their own branch; or, not wanted, all the others."""
+    branches_by_day: dict[dt.date, list[uuid.UUID]] = {}
+    for branch_id, zone in Branch.objects.values_list("id", "time_zone"):
+        branches_by_day.setdefault(clock.today(zone), []).append(branch_id)
     in_date = Q(pk__in=[])
-    for zone in Branch.objects.order_by("time_zone").values_list("time_zone", flat=True).distinct():
-        in_date |= Q(branch__time_zone=zone, expires_on__gte=clock.today(zone))
+    for day, branch_ids in branches_by_day.items():
+        in_date |= Q(branch_id__in=branch_ids, expires_on__gte=day)
     current = Q(superseded_by__isnull=True) & in_date
     return queryset.filter(current if wanted else ~current)
 

@@ -22,7 +22,7 @@ from .measured import Measured, doubts_about_measured, refuse_impossible
 from .models import DispensingOverride, Measurement, PrescribedEye, PrescribedPrism, Prescription
 from .permissions import PrescriptionPermission as Permission
 from .refusals import refuse_implausible
-from .validity import OVERRIDE_LONGEST_DAYS, Status, age_on, expiry_of, status_on
+from .validity import OVERRIDE_LONGEST_DAYS, Status, age_on, expiry_of, first_day_of, status_on
 from .written import WrittenPrescription
 
 
@@ -59,6 +59,13 @@ class TakenInFuture(Invalid):
 
     code = "prescriptions.taken_in_future"
     title = "The measurement is dated in the future"
+
+
+class TakenBeforeBirth(Invalid):
+    """A measurement is dated before the customer was born, or before anybody living was."""
+
+    code = "prescriptions.taken_before_birth"
+    title = "The measurement is older than the person"
 
 
 def prescription_record(*, actor: Actor, customer: Customer, written: WrittenPrescription) -> Prescription:
@@ -156,10 +163,7 @@ def measurement_take(
     """Record what was measured on a customer's face, now if no moment is named. Raises what `measured` names."""
     actor.require(Permission.MEASURE, customer.branch_id)
     moment = taken_at or clock.now()
-    if moment > clock.now():
-        raise TakenInFuture(f"{moment.isoformat()} has not come yet.", field="taken_at", allowed="up to now")
-    day = moment.astimezone(ZoneInfo(customer.branch.time_zone)).date()
-    age = age_on(customer.birth_date, day) if customer.birth_date else None
+    age = _age_when_taken(customer, moment)
     frame_height_mm = frame.box_height_mm if frame else None
     complete = measured.completed()
     refuse_impossible(complete, age=age, frame_height_mm=frame_height_mm)
@@ -187,6 +191,19 @@ def measurement_take(
             },
         )
     return measurement
+
+
+def _age_when_taken(customer: Customer, moment: dt.datetime) -> int | None:
+    """Age in years on the branch's day of that moment, None without a birth date. Raises where it cannot be."""
+    now, zone = clock.now(), ZoneInfo(customer.branch.time_zone)
+    if moment > now:
+        raise TakenInFuture(f"{moment.isoformat()} has not come yet.", field="taken_at", allowed="up to now")
+    first = first_day_of(customer.birth_date, now.date())
+    if moment < dt.datetime.combine(first, dt.time(), zone):
+        raise TakenBeforeBirth(
+            f"{moment.isoformat()} is before the customer was born.", field="taken_at", allowed=f"from {first} to now"
+        )
+    return age_on(customer.birth_date, moment.astimezone(zone).date()) if customer.birth_date else None
 
 
 def _refuse_superseded(prescription: Prescription) -> None:

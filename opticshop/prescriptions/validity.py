@@ -16,6 +16,9 @@ from .bounds import NO_SOURCE, Confidence
 
 STATED = "stated by the prescriber"
 
+#: Nobody is older: the earliest day for somebody whose birth date is unknown.
+LONGEST_LIFE_YEARS = 130
+
 #: An override is an exception for one dispensing, not a new prescription. House rule, no source.
 OVERRIDE_LONGEST_DAYS = 31
 
@@ -146,6 +149,11 @@ def expiry_of(*, stated: dt.date | None, issued_on: dt.date, jurisdiction: str, 
 def age_on(born_on: dt.date, day: dt.date) -> int:
     """Completed years; somebody born on 29 February completes one on 1 March of a common year."""
     return day.year - born_on.year - ((day.month, day.day) < (born_on.month, born_on.day))
+
+
+def first_day_of(born_on: dt.date | None, today: dt.date) -> dt.date:
+    """The earliest day on which anything can have been prescribed to or measured on a person."""
+    return born_on or dt.date(today.year - LONGEST_LIFE_YEARS, 1, 1)
 
 
 def months_after(day: dt.date, months: int) -> dt.date:

@@ -138,6 +138,12 @@ def test_what_is_not_a_number_is_malformed(api, clerk, mill, eye):
 
 
 @pytest.mark.django_db
+def test_nobody_living_was_prescribed_for_in_the_year_one(api, clerk, mill):
+    body = prescription(CustomerFactory(branch=mill, birth_date=None), issued_on="0001-01-01")
+    assert refused(api(clerk).post(PRESCRIPTIONS, body)) == ("prescriptions.issued_before_birth", "#/issued_on")
+
+
+@pytest.mark.django_db
 def test_the_future_begins_at_the_branchs_own_midnight(api, head_office, mill):
     auckland = BranchFactory(code="FAR", time_zone="Pacific/Auckland")
     with clock.at(dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)):  # 01:00 on 3 March in Auckland

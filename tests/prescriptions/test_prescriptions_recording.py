@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 
 from opticshop.core.models import OutboxEvent
 from opticshop.prescriptions.models import PrescribedEye, Prescription
-from tests.factories import CustomerFactory
-from tests.prescriptions.bodies import PRESCRIPTIONS, prescription, refused
+from opticshop.prescriptions.serializers import (
+    MeasurementTakeIn,
+    OverrideIn,
+    PrescriptionAmendIn,
+    PrescriptionRecordIn,
+)
+from tests.factories import CustomerFactory, FrameFactory, PrescriptionFactory
+from tests.prescriptions.bodies import MEASUREMENTS, PRESCRIPTIONS, prescription, refused
 
 pytestmark = pytest.mark.django_db
 
@@ -149,6 +157,25 @@ def test_a_repeated_request_records_once(api, clerk, mill):
     assert (first.status_code, second.status_code) == (201, 201)
     assert first.json()["id"] == second.json()["id"]
     assert Prescription.objects.everywhere("test").count() == 1
+
+
+def example_of(serializer):
+    (example,) = serializer._spectacular_annotation["examples"]
+    return example.value
+
+
+def test_the_documented_examples_are_accepted(api, manager, mill):
+    client, customer, frame = api(manager), CustomerFactory(branch=mill), FrameFactory()
+    ids = {"customer": str(customer.id)}
+    made = client.post(PRESCRIPTIONS, example_of(PrescriptionRecordIn) | ids)
+    assert (made.status_code, made.data["warnings"]) == (201, [])
+    amended = client.post(f"{PRESCRIPTIONS}{made.data['id']}/amend/", example_of(PrescriptionAmendIn))
+    assert amended.status_code == 201, amended.data
+    expired = PrescriptionFactory(customer=customer, expires_on=dt.date(2026, 3, 1))
+    override = client.post(f"{PRESCRIPTIONS}{expired.id}/override/", example_of(OverrideIn))
+    assert override.status_code == 201, override.data
+    taken = client.post(MEASUREMENTS, example_of(MeasurementTakeIn) | ids | {"frame": str(frame.id)})
+    assert (taken.status_code, taken.data["warnings"]) == (201, [])
 
 
 @pytest.mark.parametrize("method", ["patch", "put", "delete"])

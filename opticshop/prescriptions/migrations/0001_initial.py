@@ -115,7 +115,7 @@ class Migration(migrations.Migration):
                 'abstract': False,
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
-                'indexes': [models.Index(fields=['branch', '-id'], name='prescriptions_meas_newest'), models.Index(fields=['customer', '-id'], name='prescriptions_meas_customer')],
+                'indexes': [models.Index(fields=['branch', '-id'], name='prescriptions_meas_newest'), models.Index(fields=['customer', 'branch', '-id'], name='prescriptions_meas_customer')],
                 'constraints': [models.CheckConstraint(condition=models.Q(('pd_mm__gte', 35), ('pd_mm__lte', 90)), name='prescriptions_pd_plausible'), models.CheckConstraint(condition=models.Q(models.Q(('pd_right_mm__isnull', True), ('pd_left_mm__isnull', True)), models.Q(('pd_right_mm__gt', 0), ('pd_left_mm__gt', 0)), _connector='OR'), name='prescriptions_monocular_pd_paired')],
             },
             managers=[
@@ -143,7 +143,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name='prescription',
-            index=models.Index(fields=['customer', '-id'], name='prescriptions_customer'),
+            index=models.Index(fields=['customer', 'branch', '-id'], name='prescriptions_customer'),
         ),
         migrations.AddIndex(
             model_name='prescription',
