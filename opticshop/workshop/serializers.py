@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_schema_serializer
@@ -303,7 +304,7 @@ class LensReadIn(StrictSerializer):
 
     eye = serializers.ChoiceField(EYES)
     sphere_dpt = UnitDecimalField(unit="dioptres", max_digits=5, min_value=-40, max_value=40)
-    cylinder_dpt = UnitDecimalField(unit="dioptres", max_digits=5, min_value=-15, max_value=15, default="0.00")
+    cylinder_dpt = UnitDecimalField(unit="dioptres", max_digits=5, min_value=-15, max_value=15, default=Decimal("0.00"))
     axis_deg = serializers.IntegerField(min_value=1, max_value=180, required=False, allow_null=True)
     addition_dpt = UnitDecimalField(
         unit="dioptres", max_digits=4, min_value=0, max_value=10, required=False, allow_null=True
@@ -313,14 +314,14 @@ class LensReadIn(StrictSerializer):
         max_digits=5,
         min_value=-40,
         max_value=40,
-        default="0.00",
+        default=Decimal("0.00"),
     )
     prism_up_dpt = UnitDecimalField(
         unit="prism dioptres at the reference point, base up positive; 0 when none shows",
         max_digits=5,
         min_value=-40,
         max_value=40,
-        default="0.00",
+        default=Decimal("0.00"),
     )
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:

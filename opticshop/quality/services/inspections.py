@@ -71,7 +71,7 @@ def inspection_record(
         if outcome == Outcome.PASS:
             inspection.job = workshop.job_mark_inspected(actor=actor, job=job)
         elif outcome == Outcome.FAIL:
-            why = f"Final inspection failed. {' '.join(inspection.reasons)}"
+            why = f"Failed by {judged.verdict.standard_title}. {' '.join(inspection.reasons)}"
             inspection.job = workshop.job_reject(actor=actor, job=job, reason=why, redo_from=redo_from)
         outbox.record(
             event_type=events.INSPECTED,

@@ -20,7 +20,7 @@ from .. import events, selectors
 from ..models import ORDINARY_STEPS, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
 from .lenses import EyeNotInJob, lens_renew
-from .rows import current_step, locked, move, record, reset_from, write
+from .rows import current_step, locked, move, not_allowed, record, reset_from, write
 from .steps import step_begin, step_end
 
 #: Once one of these was begun the lens is no longer the uncut lens that was reserved.
@@ -109,6 +109,8 @@ def job_resume(*, actor: Actor, job: Job, note: str) -> Job:
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
         job = locked(job)
+        if job.state != JobState.STOPPED:
+            raise not_allowed(job, "be resumed: it was not stopped")
         move(job, JobState.WAITING if job.awaited_eyes else JobState.OPEN, stop_reason="")
         record(events.JOB_RESUMED, job, actor, note=note, state=job.state)
     return job

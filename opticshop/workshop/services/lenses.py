@@ -70,7 +70,7 @@ def lens_verify(*, actor: Actor, job: Job, eye: str, reading: judging.Reading) -
         )
         if judged.verdict.outcome == "fail":
             why = " ".join(judging.reasons(judged.verdict))
-            move(job, JobState.STOPPED, stop_reason=f"Uncut lens out of tolerance. {why}"[:500])
+            move(job, JobState.STOPPED, stop_reason=f"Out of tolerance by {judged.verdict.standard_title}. {why}"[:500])
         else:
             write(job)
         record(

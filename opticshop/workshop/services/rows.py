@@ -6,7 +6,7 @@ from typing import Any
 
 from opticshop.core import outbox
 from opticshop.core.actor import Actor
-from opticshop.core.errors import Conflict
+from opticshop.core.errors import Conflict, MoveNotAllowed
 from opticshop.core.locks import lock_rows
 from opticshop.core.states import check_move
 
@@ -47,6 +47,12 @@ def move(job: Job, state: JobState, **values: Any) -> None:
     """Make a move of the table. Raises MoveNotAllowed, naming the moves that are allowed."""
     check_move(JOB_MOVES, job.state, state, of=f"Job {job.number}")
     write(job, state=state, **values)
+
+
+def not_allowed(job: Job, what: str) -> MoveNotAllowed:
+    """For what the table alone does not refuse; names the moves that are allowed."""
+    allowed = sorted(map(str, JOB_MOVES[job.state]))
+    return MoveNotAllowed(f"Job {job.number} is {job.state}; it cannot {what}.", field="state", allowed=allowed)
 
 
 def current_step(job: Job, kind: str) -> JobStep:
