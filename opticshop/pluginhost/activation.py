@@ -100,10 +100,10 @@ def settings_problems(plugin: Plugin, settings: Mapping[str, Any]) -> list[Setti
     """What the plugin's JSON Schema (2020-12) says against these settings, in the order of the settings."""
     validator = Draft202012Validator(plugin.manifest.settings_schema, registry=REGISTRY)
     found = sorted(validator.iter_errors(dict(settings)), key=lambda error: list(map(str, error.absolute_path)))
-    return [_problem(error) for error in found]
+    return [_problem(error, secret_names(plugin)) for error in found]
 
 
-def _problem(error: ValidationError) -> SettingsProblem:
+def _problem(error: ValidationError, secrets: frozenset[str]) -> SettingsProblem:
     path: list[str | int] = list(error.absolute_path)
     allowed: Any = error.validator_value
     if error.validator == "additionalProperties" and isinstance(error.schema, Mapping):
@@ -112,7 +112,9 @@ def _problem(error: ValidationError) -> SettingsProblem:
         path, allowed = path + unknown[:1], known
     elif error.validator == "required" and isinstance(error.instance, Mapping):
         path += [name for name in error.validator_value if name not in error.instance][:1]
-    return SettingsProblem(tuple(path), error.message, str(error.validator), allowed)
+    is_secret = bool(path) and path[0] in secrets
+    message = f"is not admitted ({error.validator})" if is_secret else error.message
+    return SettingsProblem(tuple(path), message, str(error.validator), allowed)
 
 
 def secret_names(plugin: Plugin) -> frozenset[str]:

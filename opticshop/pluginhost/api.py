@@ -133,6 +133,7 @@ class PluginViewSet(BroughtViewSet):
         branch = self._branch(branch_from_query(request.query_params), PluginPermission.VIEW)
         return self.answer(selectors.activation_for(plugin, branch))
 
+    @extend_schema()  # type: ignore[untyped-decorator]  # without it, the reading half's parameters are asked of this
     @activation.mapping.put  # type: ignore[untyped-decorator]
     def set_activation(self, request: Request, name: str) -> Response:
         plugin = selectors.plugin_usable(name)

@@ -51,7 +51,8 @@ def calculators_documented(result: dict[str, Any], generator: Any, **kwargs: Any
             operation = copy.deepcopy(item["post"])
             _make_concrete(operation, name, brought, schemas, is_batch=path.endswith("/batch/"))
             documented[path.replace("{name}", name)] = {"post": operation}
-    schemas.pop("CalculatorInputs", None)
+    for general in ("CalculatorInputsInRequest", "CalculatorBatchInRequest"):
+        schemas.pop(general, None)
     result["paths"] = documented
     result["components"]["schemas"] = dict(sorted(schemas.items()))
     return result
@@ -105,12 +106,12 @@ def _words(brought: Brought[Calculator[Any, Any]]) -> str:
 
 
 def _answer(understood: Mapping[str, Any], outputs: Mapping[str, Any]) -> dict[str, Any]:
-    return _beside("CalculatorAnswer", {"inputs": understood, "outputs": outputs})
+    return _beside("CalculatorAnswerOut", {"inputs": understood, "outputs": outputs})
 
 
 def _batch_answer(outputs: Mapping[str, Any]) -> dict[str, Any]:
-    row = _beside("RowAnswer", {"outputs": {"oneOf": [outputs, {"type": "null"}]}})
-    return _beside("CalculatorBatch", {"rows": {"type": "array", "items": row}})
+    row = _beside("RowAnswerOut", {"outputs": {"oneOf": [outputs, {"type": "null"}]}})
+    return _beside("CalculatorBatchOut", {"rows": {"type": "array", "items": row}})
 
 
 def _beside(component: str, properties: Mapping[str, Any]) -> dict[str, Any]:

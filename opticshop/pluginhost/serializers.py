@@ -58,12 +58,8 @@ class ActivationOut(serializers.Serializer[Any]):
 )
 class ActivationSetIn(StrictSerializer):
     branch = serializers.UUIDField(required=False, allow_null=True, help_text="Left out or null: the group")
-    is_active = serializers.BooleanField(
-        required=False, allow_null=True, default=None, help_text="Null: as the group says"
-    )
-    settings = ObjectField(
-        required=False, default=dict, help_text="Replaces what was set here; a secret may be left out"
-    )
+    is_active = serializers.BooleanField(allow_null=True, help_text="Null: as the group says; for the group: on")
+    settings = ObjectField(help_text="Replaces what was set here; a secret that is left out stays")
 
 
 class PluginOut(serializers.Serializer[Any]):
