@@ -355,7 +355,16 @@ def inspect(workshop: Client, counter: Client, order: dict[str, Any], path: str)
     }
     visual = {
         name: {"ok": True}
-        for name in ("surfaces", "coating", "edges_and_bevel", "fit_in_rim", "strain", "alignment", "screws")
+        for name in (
+            "surfaces",
+            "coating",
+            "edges_and_bevel",
+            "fit_in_rim",
+            "strain",
+            "alignment",
+            "screws",
+            "tint_match",
+        )
     }
     body = {"job": path.split("/")[-1], **lenses, "visual": visual, "redo_from": "glaze"}
     failed = workshop.post(

@@ -29,7 +29,7 @@ class MeViewSet(ApiViewSet):
             "display_name": str(user),
             "kind": actor.kind,
             "registration_number": getattr(user, "registration_number", ""),
-            "memberships": Membership.objects.filter(user=user).order_by("id"),
+            "memberships": Membership.objects.filter(user_id=user.pk).order_by("id"),
             "permissions": {
                 name: ["all"] if where is ALL else sorted(map(str, where))
                 for name, where in sorted(actor.grants.items())

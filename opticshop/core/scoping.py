@@ -26,14 +26,14 @@ class BranchQuerySet(models.QuerySet[M], Generic[M]):
     def visible_to(self, actor: Actor, permission: str) -> Self:
         where = actor.where(permission)
         path = getattr(self.model, "branch_path", "branch")
-        scoped = self._chain() if where is ALL else self._filtered({f"{path}__in": where})
+        scoped = self.all() if where is ALL else self._filtered({f"{path}__in": where})
         scoped._scope = f"{actor.label}:{permission}"
         return scoped
 
     def everywhere(self, reason: str) -> Self:
         if not reason:
             raise ValueError("say why this query needs no scope")
-        scoped = self._chain()
+        scoped = self.all()
         scoped._scope = f"everywhere: {reason}"
         return scoped
 
@@ -58,7 +58,7 @@ class BranchQuerySet(models.QuerySet[M], Generic[M]):
 
     def _fetch_all(self) -> None:
         self._guard()
-        super()._fetch_all()  # type: ignore[misc]
+        super()._fetch_all()
 
     def iterator(self, *args: Any, **kwargs: Any) -> Any:
         self._guard()

@@ -61,4 +61,4 @@ class ProblemOut(serializers.Serializer[Any]):
     instance = serializers.CharField()
     code = serializers.CharField(help_text="Stable dotted code.")
     request_id = serializers.CharField()
-    errors = ProblemFieldOut(many=True, required=False)
+    errors = ProblemFieldOut(many=True, required=False)  # type: ignore[assignment]

@@ -293,7 +293,7 @@ def _is_near_pair(purpose: Purpose, product: LensProduct) -> bool:
 
 def _wanted_power(eye: str, row: PrescribedEye, product: LensProduct, purpose: Purpose) -> optics.SpheroCylinder:
     """The prescribed power for the purpose, minus-cylinder form. Near single vision carries the addition itself."""
-    power = optics.SpheroCylinder(float(row.sphere_dpt), float(row.cylinder_dpt), float(row.axis_deg or 180))
+    power = optics.SpheroCylinder(float(row.sphere_dpt or 0), float(row.cylinder_dpt), float(row.axis_deg or 180))
     single = product.kind == LensProduct.Kind.SINGLE_VISION
     needs_addition = (purpose == "near" and single) or not single
     if needs_addition and row.addition_dpt is None:
@@ -393,7 +393,7 @@ def _prism(row: PrescribedEye, eye: str) -> optics.Prism:
         if part.base:
             total = total + optics.Prism.from_polar(amount, _base_deg(part.base, eye))
         else:
-            total = total + optics.Prism.from_polar(amount, float(part.base_deg))
+            total = total + optics.Prism.from_polar(amount, float(part.base_deg or 0))
     return total
 
 
