@@ -1,0 +1,69 @@
+"""The back office: every record to look at, none to change; people and their roles to manage.
+
+Records change through services only (the API), so that every change has its checks, its event and its actor.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.apps import apps
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+from django.db import models
+from django.http import HttpRequest
+
+from opticshop.accounts.models import Membership, User
+
+#: Fields that say nothing in a list.
+_LONG = (models.TextField, models.JSONField, models.BinaryField)
+
+
+class LookOnly(admin.ModelAdmin):
+    """Lists and shows; offers no change."""
+
+    show_full_result_count = False
+    list_per_page = 50
+    ordering = ("-pk",)
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+class MembershipInline(admin.TabularInline):
+    model = Membership
+    extra = 0
+
+
+class PersonAdmin(UserAdmin):
+    list_display = ("username", "display_name", "kind", "registration_number", "is_active")
+    list_filter = ("kind", "is_active")
+    inlines = (MembershipInline,)
+    fieldsets = (
+        (None, {"fields": ("username", "password", "display_name", "kind", "registration_number", "email")}),
+        ("State", {"fields": ("is_active", "is_staff", "is_superuser", "last_login")}),
+    )
+
+
+def register_all() -> None:
+    """Register every table of ours that no app registers itself."""
+    admin.site.site_header = admin.site.site_title = "opticshop back office"
+    admin.site.index_title = "Records"
+    if not admin.site.is_registered(User):
+        admin.site.register(User, PersonAdmin)
+    for model in apps.get_models():
+        if not model.__module__.startswith("opticshop.") or admin.site.is_registered(model):
+            continue
+        columns = [field.name for field in model._meta.fields if not isinstance(field, _LONG)][:8]
+        related = [f.name for f in model._meta.fields if f.is_relation and f.name in columns]
+        attributes = {"list_display": columns, "list_select_related": related or False}
+        admin.site.register(model, type(f"{model.__name__}LookOnly", (LookOnly,), attributes))
+
+
+register_all()

@@ -1,0 +1,43 @@
+"""The back office shows every record and changes none but people and roles."""
+
+from __future__ import annotations
+
+import pytest
+from django.contrib import admin
+from django.test import Client
+
+from opticshop.customers.models import Customer
+
+from tests.factories import CustomerFactory, UserFactory
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def superuser():
+    browser = Client()
+    browser.force_login(UserFactory(username="root", is_staff=True, is_superuser=True))
+    return browser
+
+
+def test_every_table_has_a_page_that_opens(superuser):
+    ours = [model for model in admin.site._registry if model.__module__.startswith("opticshop.")]
+    assert len(ours) > 25
+    for model in ours:
+        page = superuser.get(f"/admin/{model._meta.app_label}/{model._meta.model_name}/")
+        assert page.status_code == 200, model
+
+
+def test_records_are_shown_and_not_changed(superuser, mill):
+    customer = CustomerFactory(branch=mill, note="before")
+    url = f"/admin/customers/customer/{customer.id}/change/"
+    assert superuser.get(url).status_code == 200
+    assert superuser.post(url, {"note": "after"}).status_code == 403
+    assert superuser.get("/admin/customers/customer/add/").status_code == 403
+    assert Customer.objects.everywhere("test").get().note == "before"
+
+
+def test_nobody_else_gets_in(clerk):
+    browser = Client()
+    browser.force_login(clerk)
+    assert browser.get("/admin/").status_code == 302
