@@ -37,7 +37,7 @@ def balance_of(order: Order) -> Balance:
     payments = Payment.objects.everywhere("the money of one order").filter(order_id=order.id)
     paid = rounded(payments.aggregate(paid=Sum("amount"))["paid"] or Decimal(0), order.currency)
     total = rounded(order.total, order.currency)
-    due = total - paid if order.state != OrderState.CANCELLED else total - total
+    due = rounded(Decimal(0), order.currency) if order.state == OrderState.CANCELLED else total - paid
     return Balance(total=total, paid=paid, due=due, currency=order.currency)
 
 

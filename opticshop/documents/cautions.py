@@ -1,7 +1,7 @@
 """Cautions printed with a job: a table of data, each with what it rests on.
 
 They are reminders for people who know the work. Local codes, the makers' data sheets and licensed practice come first.
-The dossier behind this table was written from memory where it says so; nothing here is a legal statement.
+Where a basis says "from memory" it was not read again for this table; nothing here is a legal statement.
 """
 
 from __future__ import annotations
@@ -76,8 +76,8 @@ IMPACT = Caution(
     "impact",
     "Impact resistance",
     "One useful eye, or sport: impact-resistant material is advised. In the US every spectacle lens must be impact "
-    "resistant (21 CFR 801.410).",
-    "common teaching of dispensing, from memory; US rule from memory",
+    "resistant.",
+    "21 CFR 801.410 with FDA guidance (2010), summary read; else common teaching, from memory",
     "medium",
 )
 

@@ -23,7 +23,7 @@ __all__ = ["TicketData", "TicketEye", "TicketFrame", "TicketStep", "ticket_pdf"]
 _MARGIN_MM = 12.0
 _WIDTH = pages.PAGE_WIDTH - 2 * _MARGIN_MM * mm
 _EYE_NAMES = {Eye.RIGHT: "RIGHT", Eye.LEFT: "LEFT"}
-_CODE_MM = 25.0
+_CODE_MM = 23.0
 
 
 def ticket_pdf(data: TicketData) -> bytes:
@@ -68,7 +68,7 @@ def _head(data: TicketData) -> Table:
         [[job, promise, code]],
         [_WIDTH - (72 + _CODE_MM) * mm, 72 * mm, _CODE_MM * mm],
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("TOPPADDING", (0, 0), (1, 0), 3 * mm),
+        ("TOPPADDING", (0, 0), (1, 0), 2.5 * mm),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), 0),
     )
@@ -202,21 +202,26 @@ def _step(step: TicketStep) -> list[Any]:
 
 
 def _cautions(cautions: tuple[Caution, ...]) -> Table:
-    """The cautions in two columns, what each rests on in small print."""
-    cells = [_caution(each) for each in cautions] + [[text(CLOSING, 6.5, bold=True)]]
-    cells += [[]] * (len(cells) % 2)
-    half = len(cells) // 2
+    """The cautions in two columns of about the same length, what each rests on in brackets."""
+    columns: tuple[list[Flowable], list[Flowable]] = ([], [])
+    whole, so_far = sum(map(_length, cautions)), 0
+    for caution in cautions:
+        columns[so_far * 2 >= whole].append(_caution(caution))
+        so_far += _length(caution)
+    columns[1].append(text(CLOSING, 6.4, bold=True))
     return table(
-        [[cells[place], cells[place + half]] for place in range(half)],
+        [list(columns)],
         [_WIDTH / 2, _WIDTH / 2],
         ("BOX", (0, 0), (-1, -1), 0.4, pages.RULE),
         ("BACKGROUND", (0, 0), (-1, -1), pages.SHADE),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("TOPPADDING", (0, 0), (-1, -1), 1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
     )
 
 
-def _caution(caution: Caution) -> list[Flowable]:
+def _length(caution: Caution) -> int:
+    return len(caution.where) + len(caution.text) + len(caution.basis)
+
+
+def _caution(caution: Caution) -> Flowable:
     basis = f"[{caution.basis}; {caution.confidence}]"
-    return [text(f"{caution.text} {basis}", 6.4, lead=f"{caution.where}:")]
+    return text(f"{caution.text} {basis}", 6.4, lead=f"{caution.where}:", after=1.6)

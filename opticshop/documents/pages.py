@@ -30,7 +30,14 @@ INVENTED_MARK = "invented demo data"
 
 
 def text(
-    words: str, size: float = 8.0, *, bold: bool = False, colour: Any = INK, right: bool = False, lead: str = ""
+    words: str,
+    size: float = 8.0,
+    *,
+    bold: bool = False,
+    colour: Any = INK,
+    right: bool = False,
+    lead: str = "",
+    after: float = 0.0,
 ) -> Paragraph:
     """A paragraph of plain words after a bold ``lead``. Markup in it is printed, not obeyed; line breaks are kept."""
     fonts.register()
@@ -39,6 +46,7 @@ def text(
         fontName=fonts.BOLD if bold else fonts.REGULAR,
         fontSize=size,
         leading=size * 1.28,
+        spaceAfter=after,
         textColor=colour,
         alignment=TA_RIGHT if right else TA_LEFT,
     )

@@ -35,7 +35,7 @@ def take(order, amount, method="card", reference=""):
 
 
 def test_the_receipt_states_everything_and_adds_up(api, clerk, order):
-    """What a receipt carries: trade dossier 5.4 (common practice, from memory)."""
+    """What a receipt carries is common practice, from memory."""
     take(order, "100.00")
     payment = take(order, "50.00", "cash", "drawer 2")
     content = api(clerk).get(f"{URL}{payment.receipt.id}/").json()["content"]
@@ -93,7 +93,7 @@ def test_the_figures_are_a_copy_that_later_changes_do_not_reach(api, clerk, orde
 
 
 def test_a_payment_after_collection_has_the_tax_point_of_the_supply(mill, steady_clock):
-    """Tax point: the earlier of payment and supply (trade dossier 5.1, from memory)."""
+    """Tax point: the earlier of payment and supply (common practice, from memory)."""
     order = OrderFactory(customer__branch=mill, state="collected", collected_at=steady_clock - dt.timedelta(days=4))
     content = take(order, "10.00").receipt.content
     assert (content["issued_on"], content["tax_point_on"]) == ("2026-03-02", "2026-02-26")
