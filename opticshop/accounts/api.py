@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import cast
+
 from rest_framework.permissions import IsAuthenticated
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -7,7 +9,7 @@ from rest_framework.response import Response
 from opticshop.core.actor import ALL
 from opticshop.core.api import ApiViewSet
 
-from .models import Membership
+from .models import Membership, User
 from .serializers import MeOut
 
 
@@ -22,14 +24,14 @@ class MeViewSet(ApiViewSet):
     summaries = {"list": "Who am I and what may I do"}
 
     def list(self, request: Request) -> Response:
-        user, actor = request.user, self.actor
+        user, actor = cast(User, request.user), self.actor
         body = {
-            "id": user.pk,
+            "id": user.id,
             "username": user.get_username(),
             "display_name": str(user),
             "kind": actor.kind,
-            "registration_number": getattr(user, "registration_number", ""),
-            "memberships": Membership.objects.filter(user_id=user.pk).order_by("id"),
+            "registration_number": user.registration_number,
+            "memberships": Membership.objects.filter(user=user).order_by("id"),
             "permissions": {
                 name: ["all"] if where is ALL else sorted(map(str, where))
                 for name, where in sorted(actor.grants.items())

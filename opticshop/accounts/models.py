@@ -46,9 +46,7 @@ class Membership(Entity):
     """A role held at a branch, or, for roles that span, everywhere (no branch)."""
 
     user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="memberships")
-    branch = models.ForeignKey(
-        "branches.Branch", on_delete=models.CASCADE, null=True, blank=True, related_name="+"
-    )
+    branch = models.ForeignKey("branches.Branch", on_delete=models.CASCADE, null=True, blank=True, related_name="+")
     role = models.CharField(max_length=20, choices=Role.choices)
 
     class Meta:

@@ -39,9 +39,7 @@ def membership_grant(*, actor: Actor, user: User, role: str, branch: Branch | No
     return membership
 
 
-def service_client_register(
-    *, actor: Actor, name: str, role: str, branch: Branch | None
-) -> ClientCredentials:
+def service_client_register(*, actor: Actor, name: str, role: str, branch: Branch | None) -> ClientCredentials:
     """A service account with its OAuth client (client credentials). The secret is returned once and kept hashed."""
     actor.require(AccountPermission.MANAGE, branch.id if branch else None)
     with transaction.atomic():

@@ -37,9 +37,7 @@ class BranchViewSet(ResourceViewSet):
         branch = self.get_object()
         changes = self.read_input()
         return self.answer(
-            services.branch_change(
-                actor=self.actor, branch=branch, version=self.expected_version(), changes=changes
-            )
+            services.branch_change(actor=self.actor, branch=branch, version=self.expected_version(), changes=changes)
         )
 
 

@@ -12,9 +12,7 @@ class Branch(Entity, Versioned):
     name = models.CharField(max_length=120)
     address = models.TextField(blank=True)
     country = models.CharField(max_length=2, default="GB", help_text="ISO 3166-1 alpha-2")
-    jurisdiction = models.CharField(
-        max_length=20, default="GB", help_text="Key of the rule tables that apply"
-    )
+    jurisdiction = models.CharField(max_length=20, default="GB", help_text="Key of the rule tables that apply")
     time_zone = models.CharField(max_length=60, default="Europe/London")
     currency = models.CharField(max_length=3, default="GBP", help_text="ISO 4217")
     language = models.CharField(max_length=10, default="en")
@@ -23,10 +21,8 @@ class Branch(Entity, Versioned):
     tolerance_standard = models.CharField(max_length=80, default="iso-21987-2017")
     uncut_standard = models.CharField(max_length=80, default="iso-8980-2017")
     message_channel = models.CharField(max_length=80, default="console")
-    recall_policy = models.CharField(max_length=80, default="standard")
-    turnaround_days = models.PositiveSmallIntegerField(
-        default=3, help_text="Working days promised for stock lenses"
-    )
+    recall_policy = models.CharField(max_length=80, default="prescription-expiry")
+    turnaround_days = models.PositiveSmallIntegerField(default=3, help_text="Working days promised for stock lenses")
     is_active = models.BooleanField(default=True)
 
     class Meta:
@@ -47,9 +43,7 @@ class NumberSeries(Entity):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["branch", "kind", "year"], name="branches_one_series_per_kind_and_year"
-            )
+            models.UniqueConstraint(fields=["branch", "kind", "year"], name="branches_one_series_per_kind_and_year")
         ]
         verbose_name_plural = "number series"
 

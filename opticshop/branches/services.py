@@ -27,9 +27,7 @@ def branch_open(*, actor: Actor, code: str, name: str, **details: Any) -> Branch
     _require_group(actor)
     zone = details.get("time_zone", "Europe/London")
     if zone not in zoneinfo.available_timezones():
-        raise Invalid(
-            f"{zone} is no IANA time zone.", field="time_zone", allowed="for instance Europe/London"
-        )
+        raise Invalid(f"{zone} is no IANA time zone.", field="time_zone", allowed="for instance Europe/London")
     with transaction.atomic():
         try:
             with transaction.atomic():
@@ -51,13 +49,9 @@ def branch_change(*, actor: Actor, branch: Branch, version: int, changes: dict[s
     actor.require(BranchPermission.EDIT, branch.id)
     zone = changes.get("time_zone")
     if zone is not None and zone not in zoneinfo.available_timezones():
-        raise Invalid(
-            f"{zone} is no IANA time zone.", field="time_zone", allowed="for instance Europe/London"
-        )
+        raise Invalid(f"{zone} is no IANA time zone.", field="time_zone", allowed="for instance Europe/London")
     with transaction.atomic():
-        changed = Branch.objects.filter(id=branch.id, version=version).update(
-            version=F("version") + 1, **changes
-        )
+        changed = Branch.objects.filter(id=branch.id, version=version).update(version=F("version") + 1, **changes)
         if not changed:
             raise VersionMismatch(field="If-Match")
         outbox.record(
@@ -83,9 +77,7 @@ def number_next(*, branch: Branch, kind: str) -> str:
     gives the number back and no number is ever skipped or given twice.
     """
     if not connection.in_atomic_block:
-        raise transaction.TransactionManagementError(
-            "numbers are given out inside the document's transaction"
-        )
+        raise transaction.TransactionManagementError("numbers are given out inside the document's transaction")
     year = clock.today(branch.time_zone).year
     key = {"branch": branch, "kind": kind, "year": year}
     if not NumberSeries.objects.filter(**key).update(last=F("last") + 1):
