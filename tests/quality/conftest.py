@@ -15,10 +15,7 @@ from tests.workshop.conftest import Bench, bench, order
 __all__ = ["bench", "order", "world"]
 
 INSPECTIONS, HANDOVERS = "/api/v1/inspections/", "/api/v1/handovers/"
-SEEN = {
-    name: {"ok": True}
-    for name in ("surfaces", "edges_and_bevel", "fit_in_rim", "strain", "alignment", "screws")
-}
+SEEN = {name: {"ok": True} for name in ("surfaces", "edges_and_bevel", "fit_in_rim", "strain", "alignment", "screws")}
 #: Ordered in ``world``: right -4.00 / -1.00 x 170 at 33 and 20 mm, left -4.50 at 32 and 20 mm.
 RIGHT = {
     "sphere_dpt": "-4.00",
