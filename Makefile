@@ -1,5 +1,6 @@
 # Everything starts here; nothing needs to be installed before but Python 3.11+, pip and make.
 #   make demo    one pair of spectacles through the whole job, over HTTP, with its figures checked
+#   make tour    the service with invented data on port 8000, for the README's curl tour
 #   make test    the test suite (SQLite; on PostgreSQL with DATABASE_URL set)
 #   make serve   the API and the job runner for real use, on http://127.0.0.1:8000/
 #   make check   lint, types, import contracts, migrations, OpenAPI document
@@ -14,7 +15,8 @@ PORT ?= 8000
 WORKERS ?= 2
 TEST_WORKERS ?= 2
 
-.PHONY: setup setup-dev demo test serve check lint format migrate schema lock clean
+
+.PHONY: setup setup-dev demo tour test serve check lint format migrate schema lock clean
 
 setup: $(VENV)/.ready
 setup-dev: $(VENV)/.ready-dev
@@ -34,6 +36,9 @@ $(VENV)/.ready-dev: requirements/dev.txt $(VENV)/.ready
 
 demo: setup
 	$(BIN)/python -m fixtures_demo.story
+
+tour: setup
+	PORT=$(PORT) $(BIN)/python -m fixtures_demo.tour
 
 test: setup-dev
 	$(BIN)/python -m pytest -n $(TEST_WORKERS) $(ARGS)

@@ -18,47 +18,50 @@ import requests
 
 ROOT = Path(__file__).resolve().parents[1]
 VAR = ROOT / "var" / "demo"
+TOUR = ROOT / "var" / "tour"
 
 
 class StoryIsWrong(AssertionError):
     """A figure or an answer is not what it must be."""
 
 
-def environment() -> dict[str, str]:
-    """The story's own settings: embedded, SQLite, nothing of the caller's databases."""
+def environment(var: Path = VAR) -> dict[str, str]:
+    """Settings of their own: embedded, SQLite, nothing of the caller's databases."""
     kept = {
         k: v for k, v in os.environ.items() if not k.startswith(("OPTICSHOP", "DATABASE_URL", "REDIS_URL", "DJANGO"))
     }
     return kept | {
         "DJANGO_SETTINGS_MODULE": "opticshop.config.settings.base",
-        "OPTICSHOP_VAR": str(VAR.relative_to(ROOT)),
+        "OPTICSHOP_VAR": str(var.relative_to(ROOT)),
+        "OPTICSHOP_TOKEN_SECONDS": "36000",
         "OPTICSHOP_SECRET_KEY": "a-key-for-the-demo-only-0123456789abcdef",
         "OPTICSHOP_LOG_LEVEL": "ERROR",
         "PYTHONWARNINGS": "ignore",
     }
 
 
-def prepare() -> None:
-    """An empty ``var/demo``, so that the story can be told again and again."""
-    shutil.rmtree(VAR, ignore_errors=True)
-    VAR.mkdir(parents=True)
-    os.environ.update(environment())
+def prepare(var: Path = VAR) -> None:
+    """An empty folder, so that the story can be told again and again."""
+    shutil.rmtree(var, ignore_errors=True)
+    var.mkdir(parents=True)
+    os.environ.update(environment(var))
 
 
 @contextmanager
-def running() -> Iterator[str]:
+def running(var: Path = VAR, port: int = 0) -> Iterator[str]:
     """The web server and the job runner; yields the base address. Both are stopped at the end."""
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        probe.bind(("127.0.0.1", port))
         port = probe.getsockname()[1]
-    log = (VAR / "service.log").open("w")
+    log = (var / "service.log").open("w")
     web = [sys.executable, "-m", "gunicorn", "opticshop.config.wsgi:application"]
     web += ["--bind", f"127.0.0.1:{port}", "--threads", "4", "--log-level", "warning"]
     commands = [web, [sys.executable, "manage.py", "jobs_run"]]
-    processes = [subprocess.Popen(command, cwd=ROOT, env=environment(), stdout=log, stderr=log) for command in commands]
+    processes = [subprocess.Popen(command, cwd=ROOT, env=environment(var), stdout=log, stderr=log) for command in commands]
     base = f"http://127.0.0.1:{port}"
     try:
-        _wait_until_ready(base, processes)
+        _wait_until_ready(base, processes, var)
         yield base
     finally:
         for process in processes:
@@ -68,7 +71,7 @@ def running() -> Iterator[str]:
         log.close()
 
 
-def _wait_until_ready(base: str, processes: list[subprocess.Popen[bytes]]) -> None:
+def _wait_until_ready(base: str, processes: list[subprocess.Popen[bytes]], var: Path) -> None:
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         if any(process.poll() is not None for process in processes):
@@ -78,7 +81,7 @@ def _wait_until_ready(base: str, processes: list[subprocess.Popen[bytes]]) -> No
                 return
         except requests.RequestException:
             time.sleep(0.2)
-    raise StoryIsWrong(f"The service did not start:\n{(VAR / 'service.log').read_text()}")
+    raise StoryIsWrong(f"The service did not start:\n{(var / 'service.log').read_text()}")
 
 
 class Client:
