@@ -34,6 +34,8 @@ def environment(var: Path = VAR) -> dict[str, str]:
         "DJANGO_SETTINGS_MODULE": "opticshop.config.settings.base",
         "OPTICSHOP_VAR": str(var.relative_to(ROOT)),
         "OPTICSHOP_TOKEN_SECONDS": "36000",
+        "OPTICSHOP_INVENTED_DATA": "1",
+        "OPTICSHOP_MESSAGES_DIR": str(var / "messages"),
         "OPTICSHOP_SECRET_KEY": "a-key-for-the-demo-only-0123456789abcdef",
         "OPTICSHOP_LOG_LEVEL": "ERROR",
         "PYTHONWARNINGS": "ignore",

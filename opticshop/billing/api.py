@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ApiViewSet, ResourceViewSet
+from opticshop.core.renderers import PdfRenderer
 from opticshop.documents.receipt import receipt_pdf
 from opticshop.orders.selectors import order_get_for
 
@@ -18,7 +19,6 @@ from . import selectors, services
 from .models import Payment, Receipt
 from .permissions import BillingPermission
 from .receipts import printable
-from .rendering import PdfRenderer
 from .serializers import BalanceOut, PaymentOut, PaymentRefundIn, PaymentTakeIn, ReceiptOut
 
 

@@ -12,12 +12,12 @@ from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.pagination import KeyCursorPagination
+from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.orders.selectors import order_get_for
 
 from . import paper, selectors, services
 from .models import Job, JobState, StepKind
 from .permissions import WorkshopPermission
-from .renderers import PdfRenderer, SvgRenderer
 from .serializers import (
     JobInFullOut,
     JobOut,

@@ -183,7 +183,8 @@ OPTICSHOP_ROLE_TABLE = "opticshop.config.access.ROLE_TABLE"
 OPTICSHOP_LOCK_TIMEOUT_MS = env.number("OPTICSHOP_LOCK_TIMEOUT_MS", 5000)
 OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded")
 OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
-OPTICSHOP_MESSAGE_FILE = VAR / "messages.jsonl"
+#: Prints a mark on every document: this shop and these people are invented.
+OPTICSHOP_INVENTED_DATA = env.flag("OPTICSHOP_INVENTED_DATA", False)
 
 # --- Celery -------------------------------------------------------------------------------------------------------
 CELERY_BROKER_URL = REDIS_URL or "memory://"

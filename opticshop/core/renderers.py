@@ -1,4 +1,4 @@
-"""Renderers of finished papers: bytes and text go out as they are, a problem as JSON."""
+"""Renderers of finished papers: bytes and text go out as they are, a problem still as JSON."""
 
 from __future__ import annotations
 
