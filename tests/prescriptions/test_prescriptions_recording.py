@@ -86,7 +86,9 @@ def test_the_spherical_equivalent_is_not_rounded(api, clerk, mill, written, equi
 
 def test_a_sphere_has_no_axis_in_any_form(api, clerk, mill):
     body = prescription(CustomerFactory(branch=mill), left={"sphere_dpt": "-0.00"})
-    found = computed(api(clerk).post(PRESCRIPTIONS, body), "left")
+    response = api(clerk).post(PRESCRIPTIONS, body)
+    assert response.data["left"]["sphere_dpt"] == "0.00"
+    found = computed(response, "left")
     assert found["minus_cylinder"] == found["plus_cylinder"] == form("0.00", "0.00", None)
 
 

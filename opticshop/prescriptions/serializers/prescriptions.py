@@ -129,8 +129,8 @@ def written_from(body: dict[str, Any]) -> WrittenPrescription:
 def _written_eye(body: dict[str, Any]) -> WrittenEye:
     return WrittenEye(
         entry=body["entry"],
-        sphere_dpt=_positive_zero(body.get("sphere_dpt")),
-        cylinder_dpt=_positive_zero(body.get("cylinder_dpt")) or Decimal(0),
+        sphere_dpt=body.get("sphere_dpt"),
+        cylinder_dpt=body.get("cylinder_dpt") or Decimal(0),
         axis_deg=body.get("axis_deg"),
         addition_dpt=body.get("addition_dpt"),
         prisms=tuple(
@@ -138,11 +138,6 @@ def _written_eye(body: dict[str, Any]) -> WrittenEye:
             for prism in body.get("prism", ())
         ),
     )
-
-
-def _positive_zero(value: Decimal | None) -> Decimal | None:
-    """-0.00 is written by some as plano; it is the same power as 0.00."""
-    return None if value is None else value + 0
 
 
 class PowerFormOut(serializers.Serializer[Any]):
