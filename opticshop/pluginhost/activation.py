@@ -44,20 +44,20 @@ class SettingsProblem:
         return f"{'/'.join(map(str, self.path)) or 'settings'}: {self.message}"
 
 
-class Ledger:
+class Activations:
     """The rows of activation, read once; answers for any plugin at any branch without a further query."""
 
     def __init__(self, rows: Iterable[PluginActivation]) -> None:
         self._rows = {(row.plugin, row.branch_id): row for row in rows}
 
     @classmethod
-    def at(cls, branch_id: uuid.UUID | None) -> Ledger:
+    def at(cls, branch_id: uuid.UUID | None) -> Activations:
         """The rows that matter at one branch, or, without a branch, for the group."""
         group = PluginActivation.objects.filter(branch=None)
         return cls(group if branch_id is None else group | PluginActivation.objects.filter(branch_id=branch_id))
 
     @classmethod
-    def everywhere(cls) -> Ledger:
+    def everywhere(cls) -> Activations:
         return cls(PluginActivation.objects.all())
 
     def row(self, plugin_name: str, branch_id: uuid.UUID | None) -> PluginActivation | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from opticshop.branches.models import Branch
 from opticshop.plugin_api.testing import conformance_checks
 
-from .activation import Ledger
+from .activation import Activations
 from .discovery import Plugin, said
 from .manager import PluginHost
 from .models import PluginActivation
@@ -64,26 +64,26 @@ def _acts_on_the_world(name: str) -> bool:
 def stored(host: PluginHost) -> Iterator[Finding]:
     """What the database holds that the installed plugins cannot honour. Raises DatabaseError where there is none."""
     rows = list(PluginActivation.objects.select_related("branch").order_by("plugin", "id"))
-    ledger = Ledger(rows)
+    activations = Activations(rows)
     for row in rows:
         place = f"branch {row.branch.code}" if row.branch else "the group"
         plugin = host.plugins.get(row.plugin)
         if plugin is None:
             yield Finding(f"{row.plugin}: set up for {place}, but not in use", is_fault=False)
             continue
-        for problem in ledger.standing(plugin, row.branch_id).problems:
+        for problem in activations.standing(plugin, row.branch_id).problems:
             yield Finding(f"{row.plugin}: the settings of {place} are not admitted: {problem}")
     for branch in Branch.objects.filter(is_active=True).order_by("code"):
         for choice, shelf in _CHOICES.items():
-            fault = _fault_of_choice(host, ledger, branch, shelf, getattr(branch, choice))
+            fault = _fault_of_choice(host, activations, branch, shelf, getattr(branch, choice))
             if fault is not None:
                 yield Finding(f"branch {branch.code}: {choice.replace('_', ' ')} {fault}")
 
 
-def _fault_of_choice(host: PluginHost, ledger: Ledger, branch: Branch, shelf: str, key: str) -> str | None:
+def _fault_of_choice(host: PluginHost, activations: Activations, branch: Branch, shelf: str, key: str) -> str | None:
     brought = getattr(host.shelves, shelf).get(key)
     if brought is None:
         return f"{key} is brought by no plugin"
-    if not ledger.is_active(brought.plugin, branch.id):
+    if not activations.is_active(brought.plugin, branch.id):
         return f"{key} belongs to {brought.plugin.name}, which is switched off there"
     return None

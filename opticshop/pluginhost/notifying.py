@@ -12,7 +12,7 @@ from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
 from opticshop.plugin_api import Event
 
-from .activation import Ledger
+from .activation import Activations
 from .manager import PluginHost, host
 from .services.deciding import usable_settings
 
@@ -42,7 +42,7 @@ def _handler(plugin_name: str) -> outbox.Handler:
     def deliver(event: OutboxEvent) -> None:
         present = host()
         plugin = present.plugins[plugin_name]
-        standing = Ledger.at(event.branch_id).standing(plugin, event.branch_id)
+        standing = Activations.at(event.branch_id).standing(plugin, event.branch_id)
         if not standing.is_active:
             return
         branch = branch_get_for(system("plugins"), event.branch_id) if event.branch_id else None

@@ -13,7 +13,7 @@ from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
 from opticshop.plugin_api import Calculator, ToleranceStandard
 
-from .activation import Ledger, SettingsProblem, secret_names
+from .activation import Activations, SettingsProblem, secret_names
 from .discovery import LeftOut, Plugin
 from .manager import host
 from .models import PluginActivation
@@ -65,8 +65,8 @@ def activations_visible_to(actor: Actor) -> QuerySet[PluginActivation]:
 def plugins_for(actor: Actor) -> list[PluginView]:
     """Every plugin that is installed, healthy or not, by name."""
     rows = list(activations_visible_to(actor))
-    ledger = Ledger(rows)
-    found = [_healthy(plugin, ledger, rows) for plugin in host().plugins.values()]
+    activations = Activations(rows)
+    found = [_healthy(plugin, activations, rows) for plugin in host().plugins.values()]
     found += [_unhealthy(one) for one in host().left_out]
     return sorted(found, key=lambda view: (view.name, view.state in {"failed", "left_out"}, view.distribution))
 
@@ -88,16 +88,16 @@ def plugin_usable(name: str) -> Plugin:
 
 def activation_for(plugin: Plugin, branch: Branch | None) -> ActivationView:
     """What is decided and what holds at a place; the caller has authorized the branch."""
-    return _activation(plugin, branch, Ledger.at(branch.id if branch else None))
+    return _activation(plugin, branch, Activations.at(branch.id if branch else None))
 
 
 def calculators_for(
     actor: Actor, *, permission: str = CalculatorPermission.VIEW
 ) -> list[Brought[Calculator[Any, Any]]]:
     """Calculators whose plugin is active for the group or in one of the actor's branches, by topic and name."""
-    ledger, where = Ledger.everywhere(), actor.where(permission)
+    activations, where = Activations.everywhere(), actor.where(permission)
     shelf = host().shelves.calculators
-    found = [brought for brought in shelf.values() if ledger.is_active_within(brought.plugin, where)]
+    found = [brought for brought in shelf.values() if activations.is_active_within(brought.plugin, where)]
     return sorted(found, key=lambda brought: (brought.thing.topic, brought.key))
 
 
@@ -113,9 +113,9 @@ def calculator_get_for(
 def standards_at(branch: Branch | None) -> list[Brought[ToleranceStandard]]:
     """Standards active at a branch (which the caller has authorized), or, without one, for the group."""
     place = branch.id if branch else None
-    ledger = Ledger.at(place)
+    activations = Activations.at(place)
     shelf = host().shelves.tolerance_standards
-    return [brought for brought in shelf.values() if ledger.is_active(brought.plugin, place)]
+    return [brought for brought in shelf.values() if activations.is_active(brought.plugin, place)]
 
 
 def standard_get(key: str, branch: Branch | None) -> Brought[ToleranceStandard]:
@@ -125,9 +125,13 @@ def standard_get(key: str, branch: Branch | None) -> Brought[ToleranceStandard]:
     raise NotFound(f"There is no tolerance standard {key} here.")
 
 
-def _activation(plugin: Plugin, branch: Branch | None, ledger: Ledger) -> ActivationView:
+def _activation(plugin: Plugin, branch: Branch | None, activations: Activations) -> ActivationView:
     place = branch.id if branch else None
-    row, standing, secrets = ledger.row(plugin.name, place), ledger.standing(plugin, place), secret_names(plugin)
+    row, standing, secrets = (
+        activations.row(plugin.name, place),
+        activations.standing(plugin, place),
+        secret_names(plugin),
+    )
     own = row.settings if row else {}
     return ActivationView(
         plugin=plugin.name,
@@ -142,7 +146,7 @@ def _activation(plugin: Plugin, branch: Branch | None, ledger: Ledger) -> Activa
     )
 
 
-def _healthy(plugin: Plugin, ledger: Ledger, rows: list[PluginActivation]) -> PluginView:
+def _healthy(plugin: Plugin, activations: Activations, rows: list[PluginActivation]) -> PluginView:
     manifest = plugin.manifest
     mine = [row for row in rows if row.plugin == plugin.name]
     return PluginView(
@@ -152,13 +156,13 @@ def _healthy(plugin: Plugin, ledger: Ledger, rows: list[PluginActivation]) -> Pl
         api=manifest.api,
         description=manifest.description,
         distribution=plugin.distribution,
-        state="active" if ledger.is_active(plugin, None) else "off",
+        state="active" if activations.is_active(plugin, None) else "off",
         problem=None,
         reason="",
         brings=host().brings(plugin),
         settings_schema=manifest.settings_schema,
         default_settings=manifest.default_settings,
-        activations=[_activation(plugin, row.branch, ledger) for row in mine],
+        activations=[_activation(plugin, row.branch, activations) for row in mine],
     )
 
 

@@ -12,7 +12,10 @@ from .services.calculating import MAX_ROWS
 
 _OBJECT = {"type": "object", "additionalProperties": True}
 _LISTS = {"type": "object", "additionalProperties": {"type": "array", "items": {"type": "string"}}}
-_PROBLEMS = sorted({"manifest", "api", "settings", "duplicate", *BROKEN})
+
+PLUGIN_STATES = ["active", "off", "failed", "left_out"]
+PLUGIN_PROBLEMS = sorted({"manifest", "api", "settings", "duplicate", *BROKEN})
+STANDARD_APPLIES_TO = ["mounted", "uncut"]
 
 
 @extend_schema_field(_OBJECT)
@@ -70,10 +73,10 @@ class PluginOut(serializers.Serializer[Any]):
     description = serializers.CharField()
     distribution = serializers.CharField()
     state = serializers.ChoiceField(
-        ["active", "off", "failed", "left_out"],
+        PLUGIN_STATES,
         help_text="active or off: as the group's word is; failed: its code broke; left_out: a rule refused it",
     )
-    problem = serializers.ChoiceField(_PROBLEMS, allow_null=True)
+    problem = serializers.ChoiceField(PLUGIN_PROBLEMS, allow_null=True)
     reason = serializers.CharField(help_text="Why it is not used; empty if it is")
     brings = BringsField()
     settings_schema = ObjectField(help_text="JSON Schema 2020-12 of its settings")
@@ -170,7 +173,7 @@ class StandardOut(serializers.Serializer[Any]):
     title = serializers.CharField(source="thing.title")
     standard = serializers.CharField(source="thing.standard")
     edition = serializers.CharField(source="thing.edition")
-    applies_to = serializers.ChoiceField(["mounted", "uncut"], source="thing.applies_to")
+    applies_to = serializers.ChoiceField(STANDARD_APPLIES_TO, source="thing.applies_to")
     lens_kinds = serializers.SerializerMethodField()
     plugin = serializers.CharField(source="plugin.name")
     version = serializers.CharField(source="plugin.manifest.version", help_text="Version of the plugin")

@@ -16,7 +16,7 @@ from opticshop.core.errors import Forbidden, VersionMismatch
 from opticshop.core.locks import lock_rows
 
 from .. import events
-from ..activation import Ledger, SettingsProblem, merged, secret_names, settings_problems
+from ..activation import Activations, SettingsProblem, merged, secret_names, settings_problems
 from ..discovery import Plugin
 from ..errors import SettingsNotAdmitted, entry
 from ..models import PluginActivation
@@ -41,11 +41,11 @@ def plugin_activation_set(
     _require(actor, branch)
     with transaction.atomic():
         rows = lock_rows(PluginActivation.objects.filter(plugin=plugin.name))
-        ledger = Ledger(rows)
-        before = ledger.row(plugin.name, branch.id if branch else None)
+        activations = Activations(rows)
+        before = activations.row(plugin.name, branch.id if branch else None)
         kept = {name: before.settings[name] for name in secret_names(plugin) if before and name in before.settings}
         own = {**kept, **settings}
-        _check(plugin, branch, own, ledger)
+        _check(plugin, branch, own, activations)
         row = _written(plugin, branch, before, version, is_active, own)
         outbox.record(
             event_type=events.ACTIVATION_CHANGED,
@@ -94,16 +94,16 @@ def _written(
     return before
 
 
-def _check(plugin: Plugin, branch: Branch | None, own: dict[str, Any], ledger: Ledger) -> None:
+def _check(plugin: Plugin, branch: Branch | None, own: dict[str, Any], activations: Activations) -> None:
     """The settings are admitted where they are made and wherever they are inherited."""
     _check_storable(own)
     if branch is not None:
-        group = ledger.row(plugin.name, None)
+        group = activations.row(plugin.name, None)
         _refuse(settings_problems(plugin, merged(plugin, group.settings if group else {}, own)))
         return
     _refuse(settings_problems(plugin, merged(plugin, own)))
-    for branch_id in ledger.branches_of(plugin.name):
-        row = ledger.row(plugin.name, branch_id)
+    for branch_id in activations.branches_of(plugin.name):
+        row = activations.row(plugin.name, branch_id)
         theirs = merged(plugin, own, row.settings if row else {})
         _refuse(settings_problems(plugin, theirs), f" together with those of branch {branch_id}")
 

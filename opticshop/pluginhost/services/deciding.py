@@ -16,7 +16,7 @@ from opticshop.branches.models import Branch
 from opticshop.core import money
 from opticshop.plugin_api import HandoverDraft, OrderDraft, PriceAdjustment, PricingContext, Settings
 
-from ..activation import Ledger, Standing
+from ..activation import Activations, Standing
 from ..discovery import Plugin
 from ..errors import StoredSettingsInvalid
 from ..isolation import decided
@@ -53,9 +53,9 @@ def _asked(hook: str, branch: Branch, **facts: Any) -> Iterator[tuple[Plugin, Ca
     implementing = present.implementing(hook)
     if not implementing:
         return
-    ledger = Ledger.at(branch.id)
+    activations = Activations.at(branch.id)
     for plugin in implementing:
-        standing = ledger.standing(plugin, branch.id)
+        standing = activations.standing(plugin, branch.id)
         if standing.is_active:
             yield plugin, partial(present.ask, plugin, hook, settings=usable_settings(plugin, standing), **facts)
 

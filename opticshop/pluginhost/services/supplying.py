@@ -29,7 +29,7 @@ from opticshop.plugin_api import (
     Verdict,
 )
 
-from ..activation import Ledger
+from ..activation import Activations
 from ..discovery import said
 from ..errors import PluginDefect, PluginNotAvailable
 from ..isolation import computed
@@ -146,8 +146,8 @@ def tolerance_evaluate(*, branch: Branch, standard_key: str, request: Inspection
     Raises PluginNotAvailable when the standard, or one that it builds on, is not active at the branch; PluginDefect or
     DecideTooSlow when its plugin fails: there is then no verdict at all.
     """
-    ledger = Ledger.at(branch.id)
-    brought, _ = _taken(ledger, branch, "tolerance standard", host().shelves.tolerance_standards, standard_key)
+    activations = Activations.at(branch.id)
+    brought, _ = _taken(activations, branch, "tolerance standard", host().shelves.tolerance_standards, standard_key)
 
     def fault(answer: Any) -> str | None:
         if not isinstance(answer, Verdict):
@@ -156,7 +156,7 @@ def tolerance_evaluate(*, branch: Branch, standard_key: str, request: Inspection
             return f"its verdict names the standard {answer.standard_key}"
         return None
 
-    ask = partial(_standards(ledger, branch).evaluate, standard_key, request)
+    ask = partial(_standards(activations, branch).evaluate, standard_key, request)
     what = f"tolerance standard {standard_key}"
     try:
         verdict = computed(brought.plugin, what, ask, check=fault, passes=(UnknownStandard,))
@@ -167,14 +167,14 @@ def tolerance_evaluate(*, branch: Branch, standard_key: str, request: Inspection
 
 def tolerance_limits(*, branch: Branch | None, standard_key: str) -> Sequence[LimitDescription]:
     """Every limit of a standard under the settings of the branch, or of the group. Raises as tolerance_evaluate."""
-    ledger = Ledger.at(branch.id if branch else None)
-    brought, _ = _taken(ledger, branch, "tolerance standard", host().shelves.tolerance_standards, standard_key)
+    activations = Activations.at(branch.id if branch else None)
+    brought, _ = _taken(activations, branch, "tolerance standard", host().shelves.tolerance_standards, standard_key)
 
     def fault(answer: Any) -> str | None:
         sound = isinstance(answer, Sequence) and all(isinstance(one, LimitDescription) for one in answer)
         return None if sound else "it did not return a sequence of limit descriptions"
 
-    ask = partial(_standards(ledger, branch).limits, standard_key)
+    ask = partial(_standards(activations, branch).limits, standard_key)
     what = f"tolerance standard {standard_key}"
     try:
         return computed(brought.plugin, what, ask, check=fault, passes=(UnknownStandard,))
@@ -182,11 +182,11 @@ def tolerance_limits(*, branch: Branch | None, standard_key: str) -> Sequence[Li
         raise PluginNotAvailable(error.message, field="standard", plugin=brought.plugin.name) from error
 
 
-def _standards(ledger: Ledger, branch: Branch | None) -> StandardContext:
+def _standards(activations: Activations, branch: Branch | None) -> StandardContext:
     """The standards in force at the branch: those of active plugins whose stored settings are admitted."""
     place = branch.id if branch else None
     standings = {
-        key: (brought.thing, ledger.standing(brought.plugin, place))
+        key: (brought.thing, activations.standing(brought.plugin, place))
         for key, brought in host().shelves.tolerance_standards.items()
     }
     usable = {key: pair for key, pair in standings.items() if pair[1].is_active and not pair[1].problems}
@@ -197,19 +197,19 @@ def _standards(ledger: Ledger, branch: Branch | None) -> StandardContext:
 
 
 def _bound(branch: Branch | None, word: str, shelf: Mapping[str, Brought[T]], key: str) -> tuple[Brought[T], Settings]:
-    return _taken(Ledger.at(branch.id if branch else None), branch, word, shelf, key)
+    return _taken(Activations.at(branch.id if branch else None), branch, word, shelf, key)
 
 
 def _taken(
-    ledger: Ledger, branch: Branch | None, word: str, shelf: Mapping[str, Brought[T]], key: str
+    activations: Activations, branch: Branch | None, word: str, shelf: Mapping[str, Brought[T]], key: str
 ) -> tuple[Brought[T], Settings]:
     """The thing of that key and the settings in force for its plugin. Raises PluginNotAvailable."""
     place = branch.id if branch else None
     if key not in shelf:
-        available = [name for name, brought in shelf.items() if ledger.is_active(brought.plugin, place)]
+        available = [name for name, brought in shelf.items() if activations.is_active(brought.plugin, place)]
         raise PluginNotAvailable(f"No installed plugin brings the {word} {key}.", wanted=key, available=available)
     brought = shelf[key]
-    standing = ledger.standing(brought.plugin, place)
+    standing = activations.standing(brought.plugin, place)
     if not standing.is_active:
         where = f"at branch {branch.code}" if branch else "for the group"
         raise PluginNotAvailable(
