@@ -43,6 +43,8 @@ class StepKind(models.TextChoices):
 
 #: The ordinary order of the bench (trade practice); a step can be skipped with a reason where SKIPPABLE says so.
 ORDINARY_STEPS: tuple[str, ...] = tuple(StepKind.values)
+#: Once one of these was begun a lens is no longer the uncut lens that was reserved, whatever is done again later.
+CUTTING = frozenset({StepKind.EDGE, StepKind.HAND_EDGE, StepKind.GLAZE})
 SKIPPABLE = frozenset({StepKind.MARK_UP, StepKind.TRACE, StepKind.BLOCK, StepKind.EDGE, StepKind.HAND_EDGE})
 
 
@@ -55,6 +57,7 @@ class Job(Entity, Versioned, BranchOwned):
     attempt = models.PositiveSmallIntegerField(default=1)
     eyes = models.JSONField(default=list, help_text="The eyes whose lenses are made in this attempt")
     awaited_eyes = models.JSONField(default=list, help_text="Of these, the ones whose lens is not there yet")
+    cut_eyes = models.JSONField(default=list, help_text="The eyes whose present lens has begun to be cut")
     state = models.CharField(max_length=12, choices=JobState.choices, default=JobState.OPEN)
     stop_reason = models.CharField(max_length=500, blank=True)
     remake_reason = models.CharField(max_length=300, blank=True)

@@ -186,6 +186,7 @@ class JobOut(serializers.ModelSerializer[Job]):
             "remake_reason",
             "eyes",
             "awaited_eyes",
+            "cut_eyes",
             "promised_on",
             "finished_at",
             "created_at",
@@ -196,6 +197,7 @@ class JobOut(serializers.ModelSerializer[Job]):
         extra_kwargs = {
             "eyes": {"help_text": "The eyes whose lenses are made in this attempt"},
             "awaited_eyes": {"help_text": "Of these, the ones whose lens is not there yet"},
+            "cut_eyes": {"help_text": "The eyes whose present lens has begun to be cut"},
         }
 
     @extend_schema_field(NextOut)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from opticshop.core import outbox
-from opticshop.core.actor import Actor, system
+from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
 from opticshop.orders.models import Order, OrderState
 from opticshop.orders.selectors import order_get_for
@@ -18,7 +18,7 @@ WORKSHOP = system("workshop")
 
 @outbox.subscribe("orders.placed", "workshop.open_job")
 def open_job(event: OutboxEvent) -> None:
-    order = _order(event, WORKSHOP)
+    order = _order(event)
     if order.state == OrderState.PLACED and selectors.latest_job(order) is None:
         services.job_open(actor=WORKSHOP, order=order)
 
@@ -33,15 +33,18 @@ def follow_promise(event: OutboxEvent) -> None:
 
 @outbox.subscribe("orders.cancelled", "workshop.give_job_up")
 def give_job_up(event: OutboxEvent) -> None:
-    job = _live_job(event)
-    if job is not None:
+    job = selectors.latest_job(_order(event))
+    if job is None:
+        return
+    if job.state in selectors.LIVE_STATES:
         services.job_cancel(actor=WORKSHOP, job=job, reason=f"Order cancelled: {event.data['reason']}")
+    services.cut_lenses_write_off(actor=WORKSHOP, job=job)
 
 
 def _live_job(event: OutboxEvent) -> Job | None:
-    job = selectors.latest_job(_order(event, WORKSHOP))
+    job = selectors.latest_job(_order(event))
     return job if job is not None and job.state in selectors.LIVE_STATES else None
 
 
-def _order(event: OutboxEvent, actor: Actor) -> Order:
-    return order_get_for(actor, event.data["order"])
+def _order(event: OutboxEvent) -> Order:
+    return order_get_for(WORKSHOP, event.data["order"])

@@ -7,11 +7,16 @@ from decimal import Decimal
 import pytest
 
 from opticshop.core import outbox
+from opticshop.core.actor import system
 from opticshop.core.models import EventDelivery, OutboxEvent
 from opticshop.orders.models import Order
+from opticshop.stock import services as stock
+from opticshop.stock.models import Lot
+from opticshop.stock.selectors import ledger_differences
 from opticshop.workshop.models import ORDINARY_STEPS, Job
 from opticshop.workshop.tasks import open_job
 from tests.factories import LensProductFactory, LensSurfaceFactory
+from tests.orders.conftest import receive
 from tests.workshop.conftest import JOBS, Bench, events_of, place
 
 pytestmark = pytest.mark.django_db
@@ -90,10 +95,44 @@ def test_a_cancelled_order_gives_its_job_up(api, manager, bench, order):
     assert events_of("workshop.job_cancelled")
 
 
-def test_the_board_shows_what_is_promised_first_and_keeps_its_cursor(api, clerk, hand, world):
-    from opticshop.stock import services as stock
-    from tests.orders.conftest import receive
+@pytest.mark.parametrize("cut", [False, True])
+def test_lenses_that_were_cut_for_a_cancelled_order_do_not_go_back_into_the_drawer(api, manager, bench, order, cut):
+    bench.verify()
+    if cut:
+        bench.work("mark_up", "trace", "block", "edge")
+    api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"})
+    outbox.deliver_all()
+    lots = Lot.objects.everywhere("test").filter(item__kind="lens")
+    assert [(lot.on_hand, lot.reserved) for lot in lots] == [(1 if cut else 2, 0)] * 2
+    frame = Lot.objects.everywhere("test").get(item__kind="frame")
+    assert (frame.on_hand, frame.reserved) == (1, 0)
+    assert not ledger_differences()
+    assert [sorted(event["eyes"]) for event in events_of("workshop.cut_lenses_written_off")] == [
+        ["left", "right"]
+    ] * cut
 
+
+def test_a_cut_lens_promised_to_another_order_meanwhile_is_left_to_that_bench(api, clerk, manager, bench, order, world):
+    bench.verify()
+    bench.work("mark_up", "trace", "block", "edge")
+    stock.goods_receive(
+        actor=system("test"),
+        branch=world.branch,
+        item=stock.frame_item_ensure(world.frame),
+        lot_code="L2",
+        quantity=2,
+        unit_cost=Decimal("4.00"),
+        document="receipts/test",
+    )
+    api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"})
+    for _ in range(2):
+        assert api(clerk).post("/api/v1/orders/", world.body()).status_code == 201
+    outbox.deliver_all()
+    assert not events_of("workshop.cut_lenses_written_off")
+    assert not EventDelivery.objects.filter(handler="workshop.give_job_up").exclude(state="done").exists()
+
+
+def test_the_board_shows_what_is_promised_first_and_keeps_its_cursor(api, clerk, hand, world):
     receive(world.branch, stock.frame_item_ensure(world.frame), 4)
     world.stock_lens("-4.00", "-1.00", 4)
     world.stock_lens("-4.50", "0.00", 4)
@@ -112,9 +151,6 @@ def test_the_board_shows_what_is_promised_first_and_keeps_its_cursor(api, clerk,
 
 
 def test_lists_cost_the_same_for_one_job_and_for_four(api, clerk, hand, world, queries):
-    from opticshop.stock import services as stock
-    from tests.orders.conftest import receive
-
     receive(world.branch, stock.frame_item_ensure(world.frame), 4)
     world.stock_lens("-4.00", "-1.00", 4)
     world.stock_lens("-4.50", "0.00", 4)

@@ -89,9 +89,7 @@ def test_a_remake_without_a_lens_in_the_drawer_waits(finished):
     remake(finished, remake_reason="Scratched", eyes=["left"])
     second = Bench(finished.client, str(Job.objects.everywhere("test").get(attempt=2).id))
     second.done("cancel", {"reason": "Given up"})
-    Job.objects.everywhere("test").filter(attempt=2).first().steps.filter(kind="edge").update(
-        started_at="2026-03-02T12:00Z"
-    )
+    Job.objects.everywhere("test").filter(attempt=2).update(cut_eyes=["left"])
     job = remake(finished, remake_reason="Chipped when cut").json()
     assert (job["attempt"], job["state"], job["awaited_eyes"]) == (3, "waiting", ["left"])
 
@@ -143,3 +141,15 @@ def test_somebody_elses_order_cannot_be_made_again(api, outsider, finished):
     response = api(outsider).post(JOBS, {"order": str(finished.job.order_id), "remake_reason": "x"})
     assert response.status_code == 404
     assert Job.objects.everywhere("test").count() == 1
+
+
+def test_a_lens_that_was_cut_stays_cut_when_the_work_begins_again(bench):
+    bench.verify()
+    bench.work("mark_up", "trace", "block", "edge")
+    assert bench.read()["cut_eyes"] == ["right", "left"]
+    bench.done("break-lens", {"eye": "left", "step": "hand_edge", "reason": "Flaked"})
+    assert bench.read()["cut_eyes"] == ["right"]
+    bench.done("cancel", {"reason": "Given up"})
+    remake(bench, remake_reason="Begun again")
+    assert reservations("right") == ["written_off", "active"]
+    assert reservations("left") == ["written_off", "active"]

@@ -17,7 +17,15 @@ from .jobs import (
     job_resume,
     job_stop,
 )
-from .lenses import EyeNotInJob, NoLensThere, NothingAwaited, lens_break, lens_verify, lenses_arrived
+from .lenses import (
+    EyeNotInJob,
+    NoLensThere,
+    NothingAwaited,
+    cut_lenses_write_off,
+    lens_break,
+    lens_verify,
+    lenses_arrived,
+)
 from .rows import NotOnTheBench, StepOutOfOrder
 from .steps import (
     InspectionNeeded,
@@ -48,6 +56,7 @@ __all__ = [
     "StepCannotBeSkipped",
     "StepNotStarted",
     "StepOutOfOrder",
+    "cut_lenses_write_off",
     "inspection_begin",
     "job_cancel",
     "job_mark_inspected",

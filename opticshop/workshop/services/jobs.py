@@ -19,12 +19,9 @@ from opticshop.stock import services as stock
 from .. import events, selectors
 from ..models import ORDINARY_STEPS, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
-from .lenses import EyeNotInJob, lens_renew
+from .lenses import EyeNotInJob, lens_renew, was_cut
 from .rows import current_step, locked, move, not_allowed, record, reset_from, write
 from .steps import step_begin, step_end
-
-#: Once one of these was begun the lens is no longer the uncut lens that was reserved.
-CUTTING = frozenset({StepKind.EDGE, StepKind.HAND_EDGE, StepKind.GLAZE})
 
 
 class JobStillLive(Conflict):
@@ -199,7 +196,7 @@ def _lenses_to_make(order: Order, eyes: Sequence[str] | None) -> list[OrderedLen
 
 def _fresh_lens(actor: Actor, job: Job, former: Job, lens: OrderedLens) -> bool:
     """Whether an uncut lens is there for the remake, after writing off the one it replaces."""
-    if not _was_cut(former, lens.eye) and lens.eye not in former.awaited_eyes:
+    if not was_cut(former, lens.eye) and lens.eye not in former.awaited_eyes:
         return True
     if lens.eye in selectors.held_lots(job.order):
         stock.stock_write_off(
@@ -210,12 +207,6 @@ def _fresh_lens(actor: Actor, job: Job, former: Job, lens: OrderedLens) -> bool:
             reason=f"Made again: {job.remake_reason}"[:200],
         )
     return lens_renew(actor, job, lens)
-
-
-def _was_cut(former: Job, eye: str) -> bool:
-    if former.state == JobState.FINISHED or eye not in former.eyes:
-        return True
-    return former.steps.filter(kind__in=CUTTING, started_at__isnull=False).exists()
 
 
 def _orders() -> BranchQuerySet[Order]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from dataclasses import asdict
 
@@ -15,11 +16,13 @@ from opticshop.orders.services import document_of
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
-from .. import events, judging
+from .. import events, judging, selectors
 from ..models import Breakage, Job, JobState, JobStep, LensReading, StepKind
 from ..permissions import WorkshopPermission
 from .rows import current_step, locked, move, not_on_the_bench, record, reset_from, write
 from .steps import step_begin
+
+log = logging.getLogger("opticshop.workshop")
 
 
 class EyeNotInJob(Invalid):
@@ -104,12 +107,13 @@ def lens_break(*, actor: Actor, job: Job, eye: str, step: str, reason: str) -> B
         job.readings.filter(eye=eye).update(of_current_lens=False)
         reset_from(job, StepKind.VERIFY, why)
         awaited = job.awaited_eyes if replaced else [*job.awaited_eyes, eye]
+        lenses = {"awaited_eyes": awaited, "cut_eyes": [other for other in job.cut_eyes if other != eye]}
         if job.state == JobState.INSPECTED:
-            move(job, JobState.STOPPED, stop_reason=why[:1].upper() + why[1:], awaited_eyes=awaited)
+            move(job, JobState.STOPPED, stop_reason=why[:1].upper() + why[1:], **lenses)
         elif job.state == JobState.OPEN and awaited:
-            move(job, JobState.WAITING, awaited_eyes=awaited)
+            move(job, JobState.WAITING, **lenses)
         else:
-            write(job, awaited_eyes=awaited)
+            write(job, **lenses)
         record(
             events.LENS_BROKEN,
             job,
@@ -150,6 +154,36 @@ def lenses_arrived(*, actor: Actor, job: Job, eyes: Sequence[str] | None = None)
             write(job, awaited_eyes=still)
         record(events.LENSES_ARRIVED, job, actor, eyes=arrived, state=job.state)
     return job
+
+
+def cut_lenses_write_off(*, actor: Actor, job: Job) -> list[str]:
+    """Write off the lenses that were cut for an order that is called off; returns their eyes.
+
+    Cancelling the order has given its reservations back to the drawer, and a cut lens is of no use there. A piece that
+    was promised to somebody else in the meantime is left alone: it is missed, and written off, at that bench.
+    """
+    actor.require(WorkshopPermission.WORK, job.branch_id)
+    with transaction.atomic():
+        job = locked(job)
+        written_off = []
+        for eye, lot in selectors.released_lots(job.order).items():
+            if not was_cut(job, eye):
+                continue
+            try:
+                reason = f"Cut for the cancelled order {job.order.number}"
+                stock.lot_write_off(actor=actor, lot=lot, quantity=1, reason=reason)
+            except stock.NotEnoughAvailable:
+                log.error("the cut %s lens of job %s was promised to another order", eye, job.number)
+            else:
+                written_off.append(eye)
+        if written_off:
+            record(events.CUT_LENSES_WRITTEN_OFF, job, actor, eyes=written_off)
+    return written_off
+
+
+def was_cut(job: Job, eye: str) -> bool:
+    """Whether the present lens of an eye has begun to be cut, in this attempt or in an earlier one."""
+    return eye not in job.eyes or eye in job.cut_eyes
 
 
 def ordered_lens(job: Job, eye: str) -> OrderedLens:

@@ -10,7 +10,7 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.orders import services as orders
 
 from .. import events, selectors
-from ..models import SKIPPABLE, Job, JobState, JobStep, StepKind
+from ..models import CUTTING, SKIPPABLE, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
 from .rows import current_step, locked, move, record, write
 
@@ -66,7 +66,7 @@ def step_start(*, actor: Actor, job: Job, kind: str, note: str = "") -> JobStep:
         if step.state == JobStep.State.STARTED:
             raise StepAlreadyStarted(f"{step.started_by or 'Somebody'} started {kind} before.", field="kind")
         step_begin(step, actor, note)
-        write(job)
+        write(job, **({"cut_eyes": job.eyes} if kind in CUTTING else {}))
         record(events.STEP_STARTED, job, actor, step=kind)
     return step
 
