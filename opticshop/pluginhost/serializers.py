@@ -6,6 +6,7 @@ from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_sc
 from rest_framework import serializers
 
 from opticshop.core.serializers import ProblemFieldOut, StrictSerializer
+from opticshop.plugin_api import json_ready
 
 from .discovery import BROKEN
 from .services.calculating import MAX_ROWS
@@ -27,6 +28,9 @@ class ObjectField(serializers.JSONField):
         if not isinstance(value, dict):
             raise serializers.ValidationError("This must be an object.", code="not_an_object")
         return value
+
+    def to_representation(self, value: Any) -> Any:
+        return json_ready(value)
 
 
 @extend_schema_field(_LISTS)
