@@ -47,7 +47,7 @@ def close_unwanted_recall(event: OutboxEvent) -> None:
         services.recall_close(actor=REMINDERS, recall=recall, reason="The customer asked not to be recalled")
 
 
-@duty("reminders.send_due", every_seconds=30)
+@duty("reminders.send_due", every_seconds=5)
 def send_due() -> int:
     return services.send_due(actor=REMINDERS)
 
