@@ -1,1 +1,1 @@
-"""Owns what is in the drawers: lots, the append-only ledger of movements, the balances derived from it, reservations."""
+"""Owns what is in the drawers: lots, the append-only ledger of movements, balances proved by it, reservations."""

@@ -16,12 +16,8 @@ class StockItem(Entity):
         LENS = "lens"
 
     kind = models.CharField(max_length=5, choices=Kind.choices)
-    frame = models.OneToOneField(
-        "catalogue.Frame", on_delete=models.PROTECT, null=True, related_name="stock_item"
-    )
-    lens = models.ForeignKey(
-        "catalogue.LensProduct", on_delete=models.PROTECT, null=True, related_name="stock_items"
-    )
+    frame = models.OneToOneField("catalogue.Frame", on_delete=models.PROTECT, null=True, related_name="stock_item")
+    lens = models.ForeignKey("catalogue.LensProduct", on_delete=models.PROTECT, null=True, related_name="stock_items")
     sphere_dpt = models.DecimalField(max_digits=5, decimal_places=2, null=True)
     cylinder_dpt = models.DecimalField(max_digits=5, decimal_places=2, null=True)
 
@@ -34,6 +30,7 @@ class StockItem(Entity):
                     & Q(lens__isnull=False)
                     & Q(frame__isnull=True)
                     & Q(sphere_dpt__isnull=False)
+                    & Q(cylinder_dpt__isnull=False)
                     & Q(cylinder_dpt__lte=0)
                 ),
                 name="stock_item_is_one_thing",
@@ -46,15 +43,16 @@ class StockItem(Entity):
         ]
 
     def __str__(self) -> str:
-        return (
-            f"{self.kind} {self.frame_id or self.lens_id} {self.sphere_dpt or ''} {self.cylinder_dpt or ''}"
-        )
+        if self.kind == self.Kind.FRAME:
+            return f"frame {self.frame_id}"
+        return f"lens {self.lens_id} {self.sphere_dpt:+.2f} / {self.cylinder_dpt:+.2f}"
 
 
 class Lot(Entity, BranchOwned):
     """The balance of one item from one delivery at one branch, kept equal to the sum of its movements.
 
     On hand counts what lies in the branch, reserved the part of it promised to orders; available is the difference.
+    ``lines`` counts the movements. Only ``stock.ledger.post`` writes these three.
     """
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
@@ -63,13 +61,12 @@ class Lot(Entity, BranchOwned):
     unit_cost = models.DecimalField(max_digits=10, decimal_places=2, default=0)
     on_hand = models.PositiveIntegerField(default=0)
     reserved = models.PositiveIntegerField(default=0)
+    lines = models.PositiveIntegerField(default=0, help_text="Number of the last line of its ledger")
 
     class Meta(BranchOwned.Meta):
         constraints = [
             models.UniqueConstraint(fields=["branch", "item", "code"], name="stock_lot_once"),
-            models.CheckConstraint(
-                condition=Q(on_hand__gte=0) & Q(reserved__gte=0), name="stock_lot_not_negative"
-            ),
+            models.CheckConstraint(condition=Q(on_hand__gte=0) & Q(reserved__gte=0), name="stock_lot_not_negative"),
             models.CheckConstraint(condition=Q(reserved__lte=F("on_hand")), name="stock_lot_not_oversold"),
             models.CheckConstraint(condition=Q(unit_cost__gte=0), name="stock_lot_cost"),
         ]
@@ -85,7 +82,9 @@ class Lot(Entity, BranchOwned):
 class Movement(Entity, BranchOwned):
     """One line of the ledger: what moved, why, by whom, for which document. Never changed, never deleted.
 
-    ``on_hand_change`` and ``reserved_change`` are what the movement did to the balance of its lot.
+    ``on_hand_change`` and ``reserved_change`` are what the movement did to the balance of its lot, and the ``_after``
+    columns what the balance then was. Lines of a lot are numbered without gaps, so each proves the one before it.
+    The database refuses to change or delete a line (migration 0002).
     """
 
     class Kind(models.TextChoices):
@@ -97,9 +96,12 @@ class Movement(Entity, BranchOwned):
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements")
+    line = models.PositiveIntegerField(help_text="Counts the lines of the lot from 1")
     kind = models.CharField(max_length=20, choices=Kind.choices)
     on_hand_change = models.IntegerField()
     reserved_change = models.IntegerField()
+    on_hand_after = models.PositiveIntegerField()
+    reserved_after = models.PositiveIntegerField()
     unit_cost = models.DecimalField(max_digits=10, decimal_places=2)
     document = models.CharField(max_length=120, help_text="What caused it, for instance orders/<id>")
     reason = models.CharField(max_length=200, blank=True)
@@ -112,12 +114,14 @@ class Movement(Entity, BranchOwned):
                 condition=~Q(on_hand_change=0) | ~Q(reserved_change=0), name="stock_movement_moves_something"
             ),
             models.CheckConstraint(
-                condition=~Q(kind="write_off") | ~Q(reason=""), name="stock_write_off_explained"
+                condition=Q(reserved_after__gte=0) & Q(reserved_after__lte=F("on_hand_after")),
+                name="stock_movement_never_oversold",
             ),
+            models.UniqueConstraint(fields=["lot", "line"], name="stock_movement_line_once"),
+            models.CheckConstraint(condition=~Q(kind="write_off") | ~Q(reason=""), name="stock_write_off_explained"),
         ]
         indexes = [
             models.Index(fields=["branch", "-id"], name="stock_movement_newest"),
-            models.Index(fields=["lot", "id"], name="stock_movement_lot"),
             models.Index(fields=["document"], name="stock_movement_document"),
         ]
 
@@ -126,7 +130,10 @@ class Movement(Entity, BranchOwned):
 
 
 class Reservation(Entity, BranchOwned):
-    """One piece of a lot promised to a document (one lens for one eye, or one frame)."""
+    """One piece of a lot promised to a document (one lens for one eye, or one frame).
+
+    It is settled once: an active reservation becomes consumed, released or written off, and stays so.
+    """
 
     class State(models.TextChoices):
         ACTIVE = "active"
@@ -146,7 +153,11 @@ class Reservation(Entity, BranchOwned):
                 fields=["document", "part"],
                 condition=Q(state="active"),
                 name="stock_one_active_reservation_per_part",
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(state__in=["active", "consumed", "released", "written_off"]),
+                name="stock_reservation_state_known",
+            ),
         ]
         indexes = [models.Index(fields=["document", "id"], name="stock_reservation_document")]
 

@@ -1,0 +1,189 @@
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import django_filters
+from django.db.models import F
+from drf_spectacular.utils import extend_schema
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.serializers import Serializer
+
+from opticshop.branches.models import Branch
+from opticshop.branches.selectors import branch_get_for
+from opticshop.catalogue.models import LensProduct
+from opticshop.catalogue.selectors import frame_get, lens_get
+from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
+
+from . import selectors, services
+from .models import Lot, Movement, StockItem
+from .permissions import StockPermission
+from .powers import minus_form, powers_in_range, stocked_power
+from .serializers import (
+    FindQueryIn,
+    FoundOut,
+    GoodsReceiptIn,
+    GridOut,
+    GridQueryIn,
+    LotOut,
+    LotWriteOffIn,
+    MovementOut,
+)
+
+
+class LotFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    kind = django_filters.ChoiceFilter(field_name="item__kind", choices=StockItem.Kind.choices)
+    frame = django_filters.UUIDFilter(field_name="item__frame_id")
+    lens = django_filters.UUIDFilter(field_name="item__lens_id")
+    sphere_dpt = django_filters.NumberFilter(method="by_power", label="Sphere; with a plus cylinder it is transposed")
+    cylinder_dpt = django_filters.NumberFilter(method="by_power", label="Cylinder, in either form")
+    available = django_filters.BooleanFilter(method="by_available", label="Whether an unpromised piece is left")
+
+    class Meta:
+        model = Lot
+        fields: list[str] = []
+
+    def by_power(self, queryset: Any, name: str, value: Decimal) -> Any:
+        """Either field narrows to the power that the two of them mean, in minus-cylinder form."""
+        given = self.form.cleaned_data
+        sphere, cylinder = minus_form(given.get("sphere_dpt") or Decimal(0), given.get("cylinder_dpt") or Decimal(0))
+        return queryset.filter(**{f"item__{name}": sphere if name == "sphere_dpt" else cylinder})
+
+    def by_available(self, queryset: Any, name: str, value: bool) -> Any:
+        return queryset.filter(on_hand__gt=F("reserved")) if value else queryset.filter(on_hand=F("reserved"))
+
+
+class LotViewSet(ResourceViewSet):
+    """What lies in the branch, lot by lot: on hand, reserved, available. Available is what may still be promised."""
+
+    tag, noun = "Stock", "lot"
+    selector = staticmethod(selectors.lots_visible_to)
+    filterset_class = LotFilter
+    permissions = {
+        "list": StockPermission.VIEW,
+        "retrieve": StockPermission.VIEW,
+        "grid": StockPermission.VIEW,
+        "find": StockPermission.VIEW,
+        "write_off": StockPermission.WRITE_OFF,
+    }
+    inputs = {"write_off": LotWriteOffIn}
+    outputs = {"grid": GridOut, "find": FoundOut}
+    output = LotOut
+    idempotent = {"write_off": "optional"}
+    summaries = {
+        "list": "List the lots in stock",
+        "retrieve": "Get one lot",
+        "grid": "The matrix of powers that a branch holds of one lens product",
+        "find": "What a branch holds of one power, given in any cylinder form",
+        "write_off": "Write off unpromised pieces of a lot",
+    }
+
+    @action(detail=True, methods=["post"], url_path="write-off")
+    def write_off(self, request: Request, pk: str) -> Response:
+        """Pieces promised to an order are not touched: they are written off by the job that broke them."""
+        lot = self.get_object()
+        services.lot_write_off(actor=self.actor, lot=lot, **self.read_input())
+        return self.answer(lot)
+
+    @extend_schema(parameters=[GridQueryIn], filters=False)  # type: ignore[untyped-decorator]
+    @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
+    def grid(self, request: Request) -> Response:
+        """The axes are the product's whole range; the cells name only the powers that the branch holds."""
+        branch, product, _ = self._asked(GridQueryIn)
+        spheres, cylinders = powers_in_range(product)
+        return self.answer(
+            {
+                "branch": branch.id,
+                "lens": product.id,
+                "spheres_dpt": spheres,
+                "cylinders_dpt": cylinders,
+                "cells": selectors.cells_held(self.actor, branch, product),
+            }
+        )
+
+    @extend_schema(parameters=[FindQueryIn], filters=False)  # type: ignore[untyped-decorator]
+    @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
+    def find(self, request: Request) -> Response:
+        """+1.00 / -0.50 and +0.50 / +0.50 are the same lens and the same drawer; the axis does not matter."""
+        branch, product, asked = self._asked(FindQueryIn)
+        sphere, cylinder = stocked_power(product, asked["sphere_dpt"], asked.get("cylinder_dpt", Decimal(0)))
+        item = selectors.lens_item(product, sphere, cylinder)
+        lots = selectors.lots_of_item(self.actor, branch, item)
+        on_hand, reserved = sum(lot.on_hand for lot in lots), sum(lot.reserved for lot in lots)
+        return self.answer(
+            {
+                "branch": branch.id,
+                "lens": product.id,
+                "item": item and item.id,
+                "sphere_dpt": sphere,
+                "cylinder_dpt": cylinder,
+                "on_hand": on_hand,
+                "reserved": reserved,
+                "available": on_hand - reserved,
+                "lots": lots,
+            }
+        )
+
+    def _asked(self, shape: type[Serializer[Any]]) -> tuple[Branch, LensProduct, dict[str, Any]]:
+        query = shape(data=self.request.query_params.dict())
+        query.is_valid(raise_exception=True)
+        asked = query.validated_data
+        branch = branch_get_for(self.actor, asked["branch"], permission=StockPermission.VIEW)
+        return branch, lens_get(asked["lens"]), asked
+
+
+class GoodsReceiptViewSet(ApiViewSet):
+    """Goods in: pieces are taken into a lot of the branch and counted from then on."""
+
+    tag, noun = "Stock", "goods receipt"
+    permissions = {"create": StockPermission.RECEIVE}
+    inputs = {"create": GoodsReceiptIn}
+    output = LotOut
+    idempotent = {"create": "optional"}
+    summaries = {"create": "Receive goods; answers with the lot they are in"}
+
+    def create(self, request: Request) -> Response:
+        body = self.read_input()
+        branch = branch_get_for(self.actor, body["branch"], permission=StockPermission.RECEIVE)
+        delivery = {name: body[name] for name in ("lot_code", "quantity", "unit_cost")}
+        delivery["document"] = f"deliveries/{body.get('delivery_note') or body['lot_code']}"
+        if body["kind"] == StockItem.Kind.FRAME:
+            frame = frame_get(body["frame"])
+            lot = services.frame_receive(actor=self.actor, branch=branch, frame=frame, **delivery)
+        else:
+            power = {"sphere_dpt": body["sphere_dpt"], "cylinder_dpt": body.get("cylinder_dpt", Decimal(0))}
+            product = lens_get(body["lens"])
+            lot = services.lens_receive(actor=self.actor, branch=branch, product=product, **power, **delivery)
+        return self.answer(selectors.lot_get_for(self.actor, lot.id, permission=StockPermission.RECEIVE), status=201)
+
+
+class MovementFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    lot = django_filters.UUIDFilter(field_name="lot_id")
+    document = django_filters.CharFilter(field_name="document", label="What caused it, for instance orders/<id>")
+    kind = django_filters.ChoiceFilter(choices=Movement.Kind.choices)
+
+    class Meta:
+        model = Movement
+        fields: list[str] = []
+
+
+class MovementViewSet(Lists):
+    """The ledger: every change of a balance, by whom and why. Lines are added, never changed or removed."""
+
+    tag, noun = "Stock", "movement"
+    selector = staticmethod(selectors.movements_visible_to)
+    filterset_class = MovementFilter
+    permissions = {"list": StockPermission.VIEW}
+    output = MovementOut
+    summaries = {"list": "List the movements of stock"}
+
+
+routes = [
+    ("stock/receipts", GoodsReceiptViewSet),
+    ("stock/movements", MovementViewSet),
+    ("stock", LotViewSet),
+]

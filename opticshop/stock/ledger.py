@@ -1,0 +1,87 @@
+"""The one way a balance changes: a line in the ledger and the balance it leads to, together or not at all.
+
+Two tills cannot promise the same piece. The balance is changed by one conditional UPDATE whose WHERE clause holds
+only while the lot can bear the change; the database tries it on the newest row, whoever came first.
+"""
+
+from __future__ import annotations
+
+from django.db import connection, transaction
+from django.db.models import F
+
+from opticshop.core import outbox
+from opticshop.core.actor import Actor
+from opticshop.core.locks import busy_answers
+
+from . import events
+from .models import Lot, Movement
+
+_EVENTS = {
+    Movement.Kind.RECEIPT: events.STOCK_RECEIVED,
+    Movement.Kind.RESERVATION: events.STOCK_RESERVED,
+    Movement.Kind.RELEASE: events.STOCK_RELEASED,
+    Movement.Kind.CONSUMPTION: events.STOCK_CONSUMED,
+    Movement.Kind.WRITE_OFF: events.STOCK_WRITTEN_OFF,
+}
+
+
+def post(
+    *,
+    actor: Actor,
+    lot: Lot,
+    kind: Movement.Kind,
+    on_hand_change: int = 0,
+    reserved_change: int = 0,
+    document: str,
+    reason: str = "",
+    part: str = "",
+) -> Movement | None:
+    """Move pieces of a lot: its new line of the ledger, or None when the lot cannot bear the change.
+
+    A lot bears a change that leaves 0 <= reserved <= on hand. ``lot`` is brought up to date. Until the transaction
+    ends, the lot is held: whoever wants it next waits and then sees what is left. Raises Busy when the wait is long.
+    """
+    if not connection.in_atomic_block:
+        raise transaction.TransactionManagementError("stock moves inside the transaction of its use case")
+    bearing = Lot.objects.everywhere("one lot by key, checked by the caller").filter(
+        id=lot.id,
+        reserved__gte=-reserved_change,
+        on_hand__gte=F("reserved") + (reserved_change - on_hand_change),
+    )
+    with busy_answers():
+        moved = bearing.update(
+            on_hand=F("on_hand") + on_hand_change, reserved=F("reserved") + reserved_change, lines=F("lines") + 1
+        )
+    if not moved:
+        return None
+    lot.refresh_from_db(fields=["on_hand", "reserved", "lines"])
+    movement = Movement(
+        branch_id=lot.branch_id,
+        lot=lot,
+        line=lot.lines,
+        kind=kind,
+        on_hand_change=on_hand_change,
+        reserved_change=reserved_change,
+        on_hand_after=lot.on_hand,
+        reserved_after=lot.reserved,
+        unit_cost=lot.unit_cost,
+        document=document,
+        reason=reason,
+        by_id=actor.id,
+        by_label=actor.label,
+    )
+    movement.save(force_insert=True)
+    outbox.record(
+        event_type=_EVENTS[kind],
+        subject=f"stock/{lot.id}",
+        actor=actor,
+        branch_id=lot.branch_id,
+        data={
+            "lot": str(lot.id),
+            "item": str(lot.item_id),
+            "quantity": max(abs(on_hand_change), abs(reserved_change)),
+            "document": document,
+            **({"part": part} if part else {}),
+        },
+    )
+    return movement

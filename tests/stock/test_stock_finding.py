@@ -1,0 +1,201 @@
+"""Looking into the drawers: lots, movements, the grid of powers, one power."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from opticshop.core.actor import system
+from opticshop.optics.powers import transpose
+from opticshop.stock import services
+from opticshop.stock.powers import minus_form
+from tests.factories import LensProductFactory
+
+URL = "/api/v1/stock/"
+quarters = st.integers(-80, 80).map(lambda n: Decimal(n) / 4)
+
+
+def item_of(lens, sphere, cylinder="0"):
+    return services.lens_item_ensure(lens, Decimal(sphere), Decimal(cylinder))
+
+
+def ids(response):
+    assert response.status_code == 200, response.data
+    return [row["id"] for row in response.data["results"]]
+
+
+@given(quarters, quarters)
+def test_the_minus_form_is_the_same_lens(sphere, cylinder):
+    """Against the optics' transposition, and twice is once."""
+    s, c = minus_form(sphere, cylinder)
+    assert c <= 0
+    assert minus_form(s, c) == (s, c)
+    other_sphere, other_cylinder, _ = transpose(float(sphere), float(cylinder), 90.0)
+    expected = (float(sphere), float(cylinder)) if cylinder <= 0 else (other_sphere, other_cylinder)
+    assert (float(s), float(c)) == expected
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("query", "wanted"),
+    [
+        ("kind=frame", ["frame"]),
+        ("kind=lens", ["minus", "plus"]),
+        ("sphere_dpt=-2", ["minus"]),
+        ("sphere_dpt=1&cylinder_dpt=-0.5", ["plus"]),
+        ("sphere_dpt=0.5&cylinder_dpt=0.5", ["plus"]),
+        ("cylinder_dpt=0", ["minus"]),
+        ("available=true", ["minus", "plus"]),
+        ("available=false", ["frame"]),
+    ],
+)
+def test_lots_are_found(api, clerk, mill, lens, frame_item, receive, query, wanted):
+    lots = {
+        "minus": receive(mill, item_of(lens, "-2"), 1),
+        "plus": receive(mill, item_of(lens, "1", "-0.5"), 1),
+        "frame": receive(mill, frame_item, 1),
+    }
+    services.stock_reserve(actor=system("till"), branch=mill, item=frame_item, document="orders/x", part="frame")
+    assert set(ids(api(clerk).get(f"{URL}?{query}"))) == {str(lots[name].id) for name in wanted}
+
+
+@pytest.mark.django_db
+def test_lots_are_found_by_article_and_branch(api, head_office, mill, quay, lens, frame, frame_item, receive):
+    here, there = receive(mill, item_of(lens, "-2"), 1), receive(quay, item_of(lens, "-2"), 1)
+    framed = receive(mill, frame_item, 1)
+    client = api(head_office)
+    assert ids(client.get(f"{URL}?lens={lens.id}&branch={quay.id}")) == [str(there.id)]
+    assert ids(client.get(f"{URL}?frame={frame.id}")) == [str(framed.id)]
+    assert set(ids(client.get(URL))) == {str(lot.id) for lot in (here, there, framed)}
+
+
+@pytest.mark.django_db
+def test_only_the_own_branch_is_seen(api, clerk, outsider, bookkeeper, mill, lens_item, receive):
+    lot = receive(mill, lens_item, 1)
+    assert ids(api(clerk).get(URL)) == [str(lot.id)]
+    assert api(clerk).get(f"{URL}{lot.id}/").data["code"] == "A"
+    assert ids(api(outsider).get(URL)) == []
+    assert ids(api(outsider).get(f"{URL}movements/?lot={lot.id}")) == []
+    assert api(outsider).get(f"{URL}{lot.id}/").status_code == 404
+    assert api(bookkeeper).get(URL).status_code == 403
+    assert api(bookkeeper).get(f"{URL}movements/").status_code == 403
+    assert api(None).get(URL).status_code == 401
+
+
+@pytest.mark.django_db
+def test_the_ledger_of_a_lot_or_a_document_is_listed_newest_first(api, clerk, mill, lens_item, frame_item, receive):
+    lot = receive(mill, lens_item, 2)
+    receive(mill, frame_item, 1)
+    services.stock_reserve(actor=system("till"), branch=mill, item=lens_item, document="orders/x", part="right")
+    services.stock_release(actor=system("till"), branch=mill, document="orders/x", reason="called off")
+    client = api(clerk)
+    rows = client.get(f"{URL}movements/?lot={lot.id}").data["results"]
+    assert [(row["line"], row["kind"], row["on_hand_after"], row["reserved_after"]) for row in rows] == [
+        (3, "release", 2, 0),
+        (2, "reservation", 2, 1),
+        (1, "receipt", 2, 0),
+    ]
+    assert {row["item"] for row in rows} == {str(lens_item.id)}
+    assert len(client.get(f"{URL}movements/?document=orders/x").data["results"]) == 2
+    assert len(client.get(f"{URL}movements/?kind=receipt").data["results"]) == 2
+
+
+@pytest.mark.django_db
+def test_the_ledger_is_read_only_over_http(api, head_office, mill, lens_item, receive):
+    receive(mill, lens_item, 1)
+    client = api(head_office)
+    line = client.get(f"{URL}movements/").data["results"][0]
+    for call in (client.put, client.patch, client.delete):
+        assert call(f"{URL}movements/{line['id']}/").status_code == 404
+    assert client.post(f"{URL}movements/", {}).status_code == 405
+    lot = line["lot"]
+    for call in (client.put, client.patch, client.delete):
+        assert call(f"{URL}{lot}/", {"on_hand": 5}).status_code == 405
+
+
+@pytest.mark.django_db
+def test_the_grid_holds_what_the_branch_holds(api, clerk, mill, quay, lens, receive):
+    receive(mill, item_of(lens, "-2", "-0.5"), 3, "A")
+    receive(mill, item_of(lens, "-2", "-0.5"), 2, "B")
+    receive(mill, item_of(lens, "1.25"), 1)
+    receive(quay, item_of(lens, "1.5"), 9)
+    receive(mill, item_of(LensProductFactory(), "-2", "-0.5"), 7)
+    services.stock_reserve(
+        actor=system("till"), branch=mill, item=item_of(lens, "-2", "-0.5"), document="orders/x", part="right"
+    )
+    services.stock_reserve(actor=system("till"), branch=mill, item=item_of(lens, "1.25"), document="orders/y", part="x")
+    services.stock_consume(actor=system("till"), branch=mill, document="orders/y")
+    grid = api(clerk).get(f"{URL}grid/?branch={mill.id}&lens={lens.id}").data
+    assert (grid["spheres_dpt"][0], grid["spheres_dpt"][-1], len(grid["spheres_dpt"])) == ("-6.00", "4.00", 41)
+    assert grid["cylinders_dpt"] == ["0.00", "-0.25", "-0.50", "-0.75", "-1.00", "-1.25", "-1.50", "-1.75", "-2.00"]
+    assert [dict(cell) for cell in grid["cells"]] == [
+        {"sphere_dpt": "-2.00", "cylinder_dpt": "-0.50", "on_hand": 5, "reserved": 1, "available": 4}
+    ]
+
+
+@pytest.mark.django_db
+def test_a_full_grid_has_as_many_cells_as_the_trade_counts(api, clerk, mill):
+    """49 spheres x 9 cylinders = 441 cells per product and diameter (trade dossier, section 8; from memory)."""
+    lens = LensProductFactory(sphere_min_dpt="-6", sphere_max_dpt="6", cylinder_max_dpt="2")
+    grid = api(clerk).get(f"{URL}grid/?branch={mill.id}&lens={lens.id}").data
+    assert (len(grid["spheres_dpt"]), len(grid["cylinders_dpt"])) == (49, 9)
+    assert len(grid["spheres_dpt"]) * len(grid["cylinders_dpt"]) == 441
+    assert grid["cells"] == []
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("power", ["sphere_dpt=1&cylinder_dpt=-0.5", "sphere_dpt=0.5&cylinder_dpt=0.5"])
+def test_a_power_is_found_in_either_form(api, clerk, mill, quay, lens, receive, power):
+    item = item_of(lens, "1", "-0.5")
+    old, new = receive(mill, item, 1, "A"), receive(mill, item, 2, "B")
+    receive(quay, item, 9)
+    services.stock_reserve(actor=system("till"), branch=mill, item=item, document="orders/x", part="right")
+    found = api(clerk).get(f"{URL}find/?branch={mill.id}&lens={lens.id}&{power}").data
+    assert (found["item"], found["sphere_dpt"], found["cylinder_dpt"]) == (str(item.id), "1.00", "-0.50")
+    assert (found["on_hand"], found["reserved"], found["available"]) == (3, 1, 2)
+    assert [lot["id"] for lot in found["lots"]] == [str(old.id), str(new.id)]
+
+
+@pytest.mark.django_db
+def test_a_power_that_was_never_there_is_none(api, clerk, mill, lens):
+    found = api(clerk).get(f"{URL}find/?branch={mill.id}&lens={lens.id}&sphere_dpt=3").data
+    assert (found["item"], found["available"], found["lots"], found["cylinder_dpt"]) == (None, 0, [], "0.00")
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("path", "status", "code"),
+    [
+        ("find/?branch={mill}&lens={lens}&sphere_dpt=-6.25", 422, "stock.power_not_stocked"),
+        ("find/?branch={mill}&lens={lens}&sphere_dpt=4&cylinder_dpt=0.25", 422, "stock.power_not_stocked"),
+        ("find/?branch={mill}&lens={lens}&sphere_dpt=0.1", 422, "stock.power_not_stocked"),
+        ("find/?branch={mill}&lens={lens}", 400, "core.malformed"),
+        ("find/?branch={mill}&lens={lens}&sphere_dpt=x", 400, "core.malformed"),
+        ("find/?branch={mill}&lens={lens}&sphere_dpt=1&axis=90", 400, "core.malformed"),
+        ("grid/?branch={mill}&lens={mill}", 404, "core.not_found"),
+        ("grid/?branch={quay}&lens={lens}", 404, "core.not_found"),
+        ("find/?branch={quay}&lens={lens}&sphere_dpt=1", 404, "core.not_found"),
+        ("grid/?branch={mill}&lens={made}", 422, "stock.not_a_stock_lens"),
+        ("grid/?branch=x&lens={lens}", 400, "core.malformed"),
+        ("?branch=x", 400, "core.malformed"),
+    ],
+)
+def test_a_question_that_makes_no_sense_is_a_problem(api, clerk, mill, quay, lens, path, status, code):
+    made = LensProductFactory(supply="made_to_order")
+    asked = path.format(mill=mill.id, quay=quay.id, lens=lens.id, made=made.id)
+    response = api(clerk).get(URL + asked)
+    assert (response.status_code, response.json()["code"]) == (status, code)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("path", ["", "movements/", "grid/?branch={mill}&lens={lens}"])
+def test_a_list_costs_the_same_for_one_row_and_for_ten(api, clerk, mill, lens, receive, queries, path):
+    client, url = api(clerk), URL + path.format(mill=mill.id, lens=lens.id)
+    receive(mill, item_of(lens, "-2"), 1)
+    one = queries(lambda: client.get(url))
+    for n in range(9):
+        receive(mill, item_of(lens, Decimal(n) / 4), 1)
+    assert queries(lambda: client.get(url)) == one
