@@ -11,7 +11,6 @@ from opticshop.core import clock, outbox
 from opticshop.core.duties import run_duty
 from opticshop.core.models import EventDelivery, OutboxEvent
 from opticshop.orders import services as orders
-from opticshop.orders.models import Order
 from opticshop.plugin_api import SendOutcome
 from opticshop.reminders import wording
 from opticshop.reminders.reaching import next_allowed
@@ -19,7 +18,7 @@ from opticshop.reminders.services import ready_message_queue
 from opticshop.reminders.tasks import queue_ready_message
 from opticshop.workshop import services as workshop
 from tests.conftest import NOON
-from tests.factories import CustomerFactory, FrameFactory, MeasurementFactory, PrescriptionFactory
+from tests.factories import CustomerFactory, OrderFactory
 from tests.reminders.conftest import SYSTEM, collect, later, make_ready, messages, the_order
 from tests.workshop.conftest import events_of
 
@@ -156,22 +155,7 @@ def test_the_attempt_is_on_record_while_it_is_being_sent(ready, plugin):
 @pytest.mark.django_db(transaction=True)
 def test_the_attempt_is_committed_before_the_channel_is_called(plugin, mill):
     """Without stock: its ledger cannot be emptied, and this test leaves no transaction to roll back."""
-    customer = CustomerFactory(branch=mill)
-    prescription, measurement = PrescriptionFactory(customer=customer), MeasurementFactory(customer=customer)
-    order = Order.unscoped.create(
-        branch=mill,
-        number="MILL-O-1",
-        customer=customer,
-        prescription=prescription,
-        measurement=measurement,
-        frame=FrameFactory(),
-        state="ready",
-        placed_at=NOON,
-        promised_on=NOON.date(),
-        currency="GBP",
-        total=0,
-        tax_total=0,
-    )
+    order = OrderFactory(customer__branch=mill, state="ready")
     ready_message_queue(actor=SYSTEM, order=order)
     seen = []
     plugin.email.on_send = lambda message: seen.append((connection.in_atomic_block, messages()[0].state))

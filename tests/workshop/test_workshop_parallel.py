@@ -1,0 +1,86 @@
+"""Several hands at one job at once, on PostgreSQL: one does it, the others are told."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
+from typing import Any
+
+import pytest
+from django.db import connection, connections
+
+from opticshop.core.actor import system
+from opticshop.core.errors import DomainError
+from opticshop.orders.models import OrderedLens
+from opticshop.workshop import services
+from opticshop.workshop.models import Job
+from tests.factories import LensProductFactory, OrderFactory
+from tests.workshop.conftest import JOBS, events_of
+
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.postgresql]
+SYSTEM = system("test")
+HANDS = 6
+
+
+@pytest.fixture
+def job(mill) -> Job:
+    """A job whose lenses are made to order and have arrived: nothing of it lies in the ledger of the stock."""
+    if connection.vendor != "postgresql":
+        pytest.skip("row locks are tried on PostgreSQL")
+    order = OrderFactory(customer__branch=mill)
+    product = LensProductFactory(supply="made_to_order")
+    for eye in ("right", "left"):
+        OrderedLens.objects.create(
+            order=order,
+            eye=eye,
+            product=product,
+            sphere_dpt="-2.25",
+            cylinder_dpt="0",
+            centration_distance_mm="32",
+            centration_height_mm="20",
+            is_special_order=True,
+        )
+    opened = services.job_open(actor=SYSTEM, order=order)
+    return services.lenses_arrived(actor=SYSTEM, job=opened)
+
+
+def at_once(call: Callable[[], Any]) -> list[Any]:
+    gate = Barrier(HANDS)
+
+    def run(_: int) -> Any:
+        try:
+            gate.wait(timeout=20)
+            return call()
+        except DomainError as error:
+            return error
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(HANDS) as pool:
+        return list(pool.map(run, range(HANDS)))
+
+
+def test_a_step_is_started_by_one_hand(api, hand, job):
+    responses = at_once(lambda: api(hand).post(f"{JOBS}{job.id}/steps/verify/start/", {}))
+    assert Counter(response.status_code for response in responses) == {200: 1, 409: HANDS - 1}
+    assert {r.json()["code"] for r in responses if r.status_code == 409} == {"workshop.step_already_started"}
+    assert len(events_of("workshop.step_started")) == 1
+
+
+def test_a_lost_lens_is_lost_once(api, hand, job):
+    body = {"eye": "left", "step": "verify", "reason": "Fell"}
+    responses = at_once(lambda: api(hand).post(f"{JOBS}{job.id}/break-lens/", body))
+    assert Counter(response.status_code for response in responses) == {201: 1, 409: HANDS - 1}
+    job.refresh_from_db()
+    assert (job.state, job.awaited_eyes, job.breakages.count()) == ("waiting", ["left"], 1)
+
+
+def test_one_remake_is_opened(api, hand, job):
+    services.job_cancel(actor=SYSTEM, job=job, reason="Given up")
+    body = {"order": str(job.order_id), "remake_reason": "Begun again"}
+    responses = at_once(lambda: api(hand).post(JOBS, body))
+    assert Counter(response.status_code for response in responses) == {201: 1, 409: HANDS - 1}
+    assert {r.json()["code"] for r in responses if r.status_code == 409} == {"workshop.job_still_live"}
+    assert sorted(Job.objects.everywhere("test").values_list("attempt", flat=True)) == [1, 2]
