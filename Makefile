@@ -49,7 +49,8 @@ var/secret.key: | setup
 	@mkdir -p var && umask 077 && $(BIN)/python -c 'import secrets; print(secrets.token_urlsafe(64))' > $@
 
 SERVE_ENV = DJANGO_SETTINGS_MODULE=opticshop.config.settings.production \
-	OPTICSHOP_SECRET_KEY="$${OPTICSHOP_SECRET_KEY:-$$(cat var/secret.key)}" OPTICSHOP_HTTPS="$${OPTICSHOP_HTTPS:-0}"
+	OPTICSHOP_SECRET_KEY="$${OPTICSHOP_SECRET_KEY:-$$(cat var/secret.key)}" OPTICSHOP_HTTPS="$${OPTICSHOP_HTTPS:-0}" \
+	OPTICSHOP_MESSAGES_DIR="$${OPTICSHOP_MESSAGES_DIR:-var/messages}"
 
 serve: setup var/secret.key
 	@$(SERVE_ENV) $(BIN)/python manage.py migrate -v 0

@@ -60,7 +60,9 @@ def running(var: Path = VAR, port: int = 0) -> Iterator[str]:
     web = [sys.executable, "-m", "gunicorn", "opticshop.config.wsgi:application"]
     web += ["--bind", f"127.0.0.1:{port}", "--threads", "4", "--log-level", "warning"]
     commands = [web, [sys.executable, "manage.py", "jobs_run"]]
-    processes = [subprocess.Popen(command, cwd=ROOT, env=environment(var), stdout=log, stderr=log) for command in commands]
+    processes = [
+        subprocess.Popen(command, cwd=ROOT, env=environment(var), stdout=log, stderr=log) for command in commands
+    ]
     base = f"http://127.0.0.1:{port}"
     try:
         _wait_until_ready(base, processes, var)
@@ -107,6 +109,9 @@ class Client:
 
     def post(self, path: str, body: dict[str, Any], expect: int = 201, **headers: str) -> Any:
         return self._answer("POST", path, body, expect, headers)
+
+    def put(self, path: str, body: dict[str, Any], version: int) -> Any:
+        return self._answer("PUT", path, body, 200, {"If-Match": f'"{version}"'})
 
     def raw(self, path: str) -> bytes:
         answer = self.session.get(f"{self.base}/api/v1{path}", timeout=30)

@@ -7,6 +7,7 @@ figure ends the story with exit code 1. Nobody and nothing in it is real.
 from __future__ import annotations
 
 import datetime as dt
+import json
 import math
 import sys
 import uuid
@@ -120,6 +121,8 @@ def fill_the_shop(office: Client, counter: Client, mill: dict[str, Any]) -> dict
             quantity=3,
             unit_cost="7.40",
         )
+    plugin = "/plugins/opticshop-console-messages/activation/"
+    office.put(plugin, {"is_active": True, "settings": {"path": "sent.jsonl"}}, office.get(plugin)["version"])
     say("2 frames, 3 + 3 single-vision lenses 1.60, diameter 65, each by lot")
     return {"frames": frames, "lenses": lenses}
 
@@ -236,10 +239,8 @@ def place(
     check("left, minimum blank by rule of thumb", left["minimum_blank_rule_mm"], round(rule, 2), 0.01)
     check("left, exact blank is less than the rule's", left["minimum_blank_exact_mm"] < rule, True)
     check("both lenses cut out", right["cuts_out"] and left["cuts_out"], True)
-    say(
-        f"edges: right {right['edge_thinnest_mm']} to {right['edge_thickest_mm']} mm, left {left['edge_thinnest_mm']} to {left['edge_thickest_mm']} mm"
-    )
-    say(f"weight: {right['weight_g']} g + {left['weight_g']} g")
+    for eye, lens in (("right", right), ("left", left)):
+        say(f"{eye}: edge {lens['edge_thinnest_mm']} to {lens['edge_thickest_mm']} mm, {lens['weight_g']} g")
     check("prism induced at the centration points", (right["prism_in_dpt"], left["prism_in_dpt"]), (0.0, 0.0))
     # Prentice, horizontal: what leaving the centre in the middle of the box would have cost the left eye.
     say(f"undecentred, the left lens would give {left['prism_without_decentration_in_dpt']} prism dioptres base in")
@@ -399,9 +400,10 @@ def tell_verdict(inspection: dict[str, Any], only: str | None = None) -> None:
     for line in inspection["verdict"]["lines"]:
         if line["outcome"] in {"not_applicable", "not_measured"} or (only and line["outcome"] != only):
             continue
+        deviation = f"{round(float(line['deviation']), 2) + 0:+.2f}" if line["deviation"] else ""
         say(
-            f"{line['eye']:5} {line['parameter']:18} {line['outcome']:5} deviation {line['deviation'] or '':>7} "
-            f"limit {line['limit'] or '':>6} {line['unit']}  [{line['clause']}; {line['confidence']}]"
+            f"{line['eye']:5} {line['parameter']:18} {line['outcome']:5} deviation {deviation:>6} "
+            f"limit {line['limit'] or '':>5} {line['unit']}  [{line['clause']}; {line['confidence']}]"
         )
 
 
@@ -411,7 +413,9 @@ def collect(counter: Client, order: dict[str, Any]) -> None:
     message = eventually(
         "the message", lambda: [m for m in counter.get("/messages/")["results"] if m["state"] == "sent"]
     )[0]
-    say(f"message {message['kind']} by {message['channel']} to {message['to']}: {message['state']}")
+    say(f"message {message['kind']} by the channel plugin {message['channel']}: {message['state']}")
+    written = json.loads((VAR / "messages" / "sent.jsonl").read_text(encoding="utf-8").splitlines()[-1])
+    check("its subject", written["subject"], f"Your order {order['number']} is ready to collect")
     problem = counter.post("/handovers/", {"order": order["id"]}, expect=409)
     check("handing over before the balance is paid", problem["code"], "quality.balance_due")
     counter.post(

@@ -1,4 +1,4 @@
-"""``make tour``: the service on port 8000 with the invented group, its catalogue and some stock, for the README's curl tour.
+"""``make tour``: the service on port 8000 with the invented group, its catalogue and stock, for the README's curl tour.
 
 Writes ``var/tour/env.sh`` with the address, a token and the ids that the commands in the README use.
 """

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from importlib import import_module
-from importlib.util import find_spec
 
 from rest_framework.routers import SimpleRouter
 
@@ -26,13 +25,7 @@ APPS = (
 )
 
 for _app in APPS:
-    if find_spec(f"opticshop.{_app}.api") is None:
-        continue
-    try:  # TEMPORARY while rooms are being built
-        _routes = import_module(f"opticshop.{_app}.api").routes
-    except (ImportError, AttributeError):
-        continue
-    for _prefix, _viewset in _routes:
+    for _prefix, _viewset in import_module(f"opticshop.{_app}.api").routes:
         router.register(_prefix, _viewset, basename=_prefix)
 
 urlpatterns = router.urls

@@ -17,7 +17,4 @@ class ConfigConfig(AppConfig):
 
         for app in apps.get_app_configs():
             if app.name.startswith("opticshop.") and find_spec(f"{app.name}.tasks"):
-                try:  # TEMPORARY while rooms are being built
-                    import_module(f"{app.name}.tasks")
-                except ImportError:
-                    continue
+                import_module(f"{app.name}.tasks")

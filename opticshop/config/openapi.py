@@ -26,7 +26,18 @@ SPECTACULAR: dict[str, Any] = {
         "theme": {"typography": {"fontFamily": "system-ui, sans-serif", "headings": {"fontFamily": "system-ui, sans-serif"}}}
     },
     "SORT_OPERATIONS": False,
-    "ENUM_NAME_OVERRIDES": {},
+    "ENUM_NAME_OVERRIDES": {
+        "EyeEnum": ["right", "left"],
+        "LensKindEnum": "opticshop.catalogue.models.LensProduct.Kind",
+        "TaxCategoryEnum": "opticshop.catalogue.models.TaxCategory",
+        "StockKindEnum": "opticshop.stock.models.StockItem.Kind",
+        "StepKindEnum": "opticshop.workshop.models.StepKind",
+        "JobStateEnum": "opticshop.workshop.models.JobState",
+        "PaymentKindEnum": "opticshop.billing.models.Payment.Kind",
+        "PaymentMethodEnum": "opticshop.billing.models.Payment.Method",
+        "MeasuringMethodEnum": "opticshop.prescriptions.models.Measurement.Method",
+        "PrescriptionPurposeEnum": "opticshop.prescriptions.models.Prescription.Purpose",
+    },
     "TAGS": [
         {"name": "Sign-in", "description": "Who you are and what you may do where."},
         {"name": "Branches", "description": "The shops of the group."},

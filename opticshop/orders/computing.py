@@ -8,7 +8,7 @@ Decimals in, Decimals out where something is ordered; floats inside; this module
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any, Literal
 
@@ -17,7 +17,9 @@ from opticshop.catalogue.models import Frame, LensProduct, LensSurface
 from opticshop.catalogue.selectors import surface_for
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.plugin_api import LensKind, LensValues
+from opticshop.prescriptions.computing import power_of, prism_of
 from opticshop.prescriptions.models import Measurement, PrescribedEye, Prescription
+from opticshop.prescriptions.written import WrittenEye, as_written
 
 Purpose = Literal["distance", "near"]
 
@@ -150,7 +152,8 @@ def compute(
     purpose: Purpose,
 ) -> Computed:
     """Compute a pair (or one lens). Raises the refusals above and OpticsError for what cannot exist."""
-    prescribed = {row.eye: row for row in prescription.eyes.all()}
+    written = as_written(prescription)
+    prescribed = {"right": written.right, "left": written.left}
     _check_frame(measurement, frame)
     assumptions: list[str] = []
     boxed = optics.FrameInput(
@@ -165,7 +168,7 @@ def compute(
     )
     prepared: dict[str, _Prepared] = {}
     for eye in (eye for eye in _EYES if eye in lenses):
-        if eye not in prescribed or prescribed[eye].entry == PrescribedEye.Entry.OCCLUDED:
+        if prescribed[eye].entry == PrescribedEye.Entry.OCCLUDED:
             raise EyeNotPrescribed(f"The prescription states no lens for the {eye} eye.", field=f"lenses/{eye}")
         row = _balanced(eye, prescribed, assumptions)
         prepared[eye] = _prepare(eye, row, prescription, measurement, frame, lenses[eye], purpose, assumptions)
@@ -232,7 +235,7 @@ def _check_frame(measurement: Measurement, frame: Frame) -> None:
 
 def _prepare(
     eye: str,
-    row: PrescribedEye,
+    row: WrittenEye,
     prescription: Prescription,
     measurement: Measurement,
     frame: Frame,
@@ -249,7 +252,7 @@ def _prepare(
     supplied = _supplied_power(eye, compensated, product)
     distance_mm, measured_distance = _distance(eye, measurement, _is_near_pair(purpose, product), assumptions)
     height_mm, measured_height = _height(eye, measurement, frame, product, assumptions)
-    prism = _prism(row, eye)
+    prism = prism_of(eye, row.prisms)
     columns = {
         "eye": eye,
         **supplied,
@@ -274,26 +277,25 @@ def _prepare(
     return _Prepared(columns, wanted, compensated, eye_input, lens_input)
 
 
-def _balanced(eye: str, rows: Mapping[str, PrescribedEye], assumptions: list[str]) -> PrescribedEye:
-    """The row itself, or, for a balance lens without a power, one with the mean power of the other eye."""
-    row = rows[eye]
+def _balanced(eye: str, rows: Mapping[str, WrittenEye], assumptions: list[str]) -> WrittenEye:
+    """The eye as written, or, for a balance lens without a power, with the mean power of the other eye."""
+    row, fellow = rows[eye], rows["left" if eye == "right" else "right"]
     if row.sphere_dpt is not None:
         return row
-    fellow = rows.get("left" if eye == "right" else "right")
-    if fellow is None or fellow.sphere_dpt is None:
+    if fellow.sphere_dpt is None:
         raise EyeNotPrescribed(f"No power can be found for the {eye} balance lens.", field=f"lenses/{eye}")
     assumptions.append(f"{eye}: balance lens with the mean power of the other eye")
     mean = fellow.sphere_dpt + fellow.cylinder_dpt / 2
-    return PrescribedEye(eye=eye, entry=row.entry, sphere_dpt=mean, addition_dpt=fellow.addition_dpt)
+    return replace(row, sphere_dpt=mean, addition_dpt=fellow.addition_dpt)
 
 
 def _is_near_pair(purpose: Purpose, product: LensProduct) -> bool:
     return purpose == "near" and product.kind == LensProduct.Kind.SINGLE_VISION
 
 
-def _wanted_power(eye: str, row: PrescribedEye, product: LensProduct, purpose: Purpose) -> optics.SpheroCylinder:
+def _wanted_power(eye: str, row: WrittenEye, product: LensProduct, purpose: Purpose) -> optics.SpheroCylinder:
     """The prescribed power for the purpose, minus-cylinder form. Near single vision carries the addition itself."""
-    power = optics.SpheroCylinder(float(row.sphere_dpt or 0), float(row.cylinder_dpt), float(row.axis_deg or 180))
+    power = power_of(row)
     single = product.kind == LensProduct.Kind.SINGLE_VISION
     needs_addition = (purpose == "near" and single) or not single
     if needs_addition and row.addition_dpt is None:
@@ -381,26 +383,6 @@ def _distance(eye: str, measurement: Measurement, near: bool, assumptions: list[
         close = _exact(optics.near_pd_mm(float(far), WORKING_DISTANCE_MM)).quantize(Decimal("0.1"))
         assumptions.append(f"{eye}: near PD computed for {WORKING_DISTANCE_MM:g} mm from the far PD")
     return close, True
-
-
-def _prism(row: PrescribedEye, eye: str) -> optics.Prism:
-    """All prism components of the eye together; a row that was made up for a balance lens has none."""
-    total = optics.NO_PRISM
-    if row._state.adding:
-        return total
-    for part in row.prisms.all():
-        amount = float(part.amount_dpt)
-        if part.base:
-            total = total + optics.Prism.from_polar(amount, _base_deg(part.base, eye))
-        else:
-            total = total + optics.Prism.from_polar(amount, float(part.base_deg or 0))
-    return total
-
-
-def _base_deg(base: str, eye: str) -> float:
-    """The base setting of a direction: in is towards the nose, 0 degrees for the right eye and 180 for the left."""
-    nasal = 0.0 if eye == "right" else 180.0
-    return {"in": nasal, "out": 180.0 - nasal, "up": 90.0, "down": 270.0}[base]
 
 
 def _lens_input(product: LensProduct, surface: LensSurface, prism: optics.Prism) -> optics.LensInput:
