@@ -28,7 +28,7 @@ class NextOut(serializers.Serializer[Any]):
 
 
 class StepOut(serializers.ModelSerializer[JobStep]):
-    label = serializers.CharField(source="get_kind_display", read_only=True)
+    label = serializers.CharField(source="get_kind_display", read_only=True)  # type: ignore[assignment]
     started_by_name = serializers.CharField(source="started_by", read_only=True, allow_null=True)
     by_name = serializers.CharField(source="by", read_only=True, allow_null=True)
 
@@ -64,7 +64,7 @@ class VerdictLineOut(serializers.Serializer[Any]):
     limit = serializers.CharField(allow_null=True, help_text="Symmetric and inclusive; null where none is stated")
     clause = serializers.CharField()
     confidence = serializers.CharField(allow_null=True, help_text="How well the limit is known")
-    source = serializers.CharField()
+    source = serializers.CharField()  # type: ignore[assignment]
     reading_conforms = serializers.BooleanField(allow_null=True)
     near_limit = serializers.BooleanField()
     expanded_uncertainty = serializers.CharField(allow_null=True)

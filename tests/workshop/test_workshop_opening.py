@@ -185,3 +185,14 @@ def test_the_counter_may_look_but_not_work(api, clerk, bookkeeper, bench):
     assert api(bookkeeper).get(JOBS).status_code == 403
     assert api(None).get(JOBS).status_code == 401
     assert bench.job.steps.filter(state="pending").count() == len(ORDINARY_STEPS)
+
+
+def test_one_job_costs_the_same_however_much_happened_to_it(bench, world, queries):
+    world.stock_lens("-4.50", "0.00", 3)
+    bench.verify()
+    bench.done("break-lens", {"eye": "left", "step": "verify", "reason": "Fell"})
+    once = queries(bench.read)
+    for _ in range(3):
+        bench.verify("left")
+        bench.done("break-lens", {"eye": "left", "step": "verify", "reason": "Fell"})
+    assert queries(bench.read) == once
