@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import distributions
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from opticshop.plugin_api import ENTRY_POINT_GROUP
 from opticshop.pluginhost import checking, discovery, manager, services
@@ -33,6 +34,30 @@ def test_each_keeps_the_contract(host, name):
     kept = checking.conformance(host, plugin, with_side_effects=False)
     assert kept.failures == []
     assert kept.run >= 2
+
+
+@pytest.mark.django_db
+def test_every_installed_calculator_answers_its_example_over_http_as_documented(host, api, clerk, document):
+    before = manager.install(host)
+    try:
+        schema, warnings = document()
+        assert warnings == []
+        runs = [path for path in schema["paths"] if path.endswith("/run/")]
+        assert len(runs) == len(host.shelves.calculators)
+        client = api(clerk)
+        for run in runs:
+            for path in (run, run.replace("/run/", "/batch/")):
+                if "{" in path:
+                    continue
+                operation = schema["paths"][path]["post"]
+                example = operation["requestBody"]["content"]["application/json"]["examples"]["example"]["value"]
+                response = client.post(path, example)
+                assert response.status_code == 200, (path, response.content)
+                answer = operation["responses"]["200"]["content"]["application/json"]["schema"]
+                Draft202012Validator({**answer, "components": schema["components"]}).validate(response.json())
+                assert response.json().get("failed", 0) == 0, path
+    finally:
+        manager.install(before)
 
 
 @pytest.mark.django_db

@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from drf_spectacular.drainage import GENERATOR_STATS
-from drf_spectacular.generators import SchemaGenerator
-from drf_spectacular.settings import spectacular_settings
 from jsonschema import Draft202012Validator
 from openapi_spec_validator import validate
-from rest_framework.routers import SimpleRouter
 
 from opticshop.plugin_api import CalculatorInputs, CalculatorOutputs, CalculatorResult, Quantity, hookimpl
-from opticshop.pluginhost.api import routes
 from opticshop.pluginhost.testing import using_plugins
 from tests.pluginhost.samples import CalculatorPlugin, Prentice, manifest
-
-HOOK = "opticshop.pluginhost.openapi.calculators_documented"
 
 
 class Eye(CalculatorInputs):
@@ -47,27 +40,6 @@ class PairPlugin:
     @hookimpl
     def register_calculators(self):
         return [Pair()]
-
-
-@pytest.fixture
-def document():
-    """The document of this app's routes alone, with the hook that the settings name for the whole service."""
-    router = SimpleRouter()
-    for prefix, viewset in routes:
-        router.register(f"api/v1/{prefix}", viewset, basename=prefix)
-
-    def generated():
-        hooks = ["drf_spectacular.hooks.postprocess_schema_enums", HOOK]
-        GENERATOR_STATS.reset()
-        spectacular_settings.apply_patches({"POSTPROCESSING_HOOKS": hooks})
-        try:
-            schema = SchemaGenerator(patterns=router.urls).get_schema(request=None, public=True)
-        finally:
-            spectacular_settings.clear_patches()
-        warnings = [*GENERATOR_STATS._warn_cache, *GENERATOR_STATS._error_cache]
-        return schema, warnings
-
-    return generated
 
 
 def test_each_calculator_has_a_path_with_its_own_schemas(document):
