@@ -16,9 +16,10 @@ OutputsT = TypeVar("OutputsT", bound=CalculatorOutputs)
 
 
 class ArrayCalculator(Calculator[InputsT, OutputsT]):
-    """Says which numbers of a row enter the formula, the formula for scalars or columns, and what to make of it.
+    """Says which numbers of a row enter the formula, the formula for columns of them, and what to make of it.
 
-    A batch raises what its first impossible row would raise alone; the host then takes the rows one by one.
+    One row is a batch of one, so that both give the same digits. A batch with an impossible row raises what that row
+    raises alone; the host then takes the rows one by one.
     """
 
     columns: ClassVar[tuple[str, ...]]
@@ -26,14 +27,14 @@ class ArrayCalculator(Calculator[InputsT, OutputsT]):
 
     @abstractmethod
     def figures(self, *args: Any, **kwargs: Any) -> tuple[Any, ...]:
-        """The formula: floats in, floats out; or float64 arrays of one length in, the same out."""
+        """The formula: float64 arrays of one length in, the same out."""
 
     @abstractmethod
     def result(self, inputs: InputsT, *args: Any, **kwargs: Any) -> CalculatorResult[OutputsT]:
         """Outputs of one row from its figures."""
 
     def compute(self, inputs: InputsT) -> CalculatorResult[OutputsT]:
-        return self.result(inputs, *self.figures(*(getattr(inputs, name) for name in self.columns)))
+        return self.compute_batch([inputs])[0]
 
     def compute_batch(self, rows: Sequence[InputsT]) -> list[CalculatorResult[OutputsT]]:
         if not rows:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from opticshop.optics import prentice_toric, prism_polar, toric_decentration
 from opticshop.plugin_api import CalculatorOutputs, CalculatorResult, CalculatorWarning, Quantity, WorkedExample
 
@@ -164,7 +166,7 @@ class DecentrationForPrism(ArrayCalculator[Any, Any]):
 
     def figures(self, sphere: Any, cylinder: Any, axis: Any, nasal: Any, inward: Any, up: Any) -> tuple[Any, ...]:
         x, y = toric_decentration(sphere, cylinder, axis, nasal * inward, up)
-        return nasal * x, y, (x * x + y * y) ** 0.5
+        return nasal * x, y, np.hypot(x, y)
 
     def result(self, inputs: Inputs, inward: float, up: float, distance: float) -> CalculatorResult[Outputs]:
         outputs = self.Outputs(in_mm=inward + 0.0, up_mm=up + 0.0, distance_mm=distance)

@@ -7,7 +7,7 @@ from typing import Self
 from pydantic import model_validator
 from pydantic_core import PydanticCustomError
 
-from opticshop.optics import Prism, SpheroCylinder, to_minus_cylinder, to_plus_cylinder
+from opticshop.optics import Prism, SpheroCylinder, transpose
 from opticshop.plugin_api import CalculatorInputs, CalculatorOutputs, Quantity
 
 from .fields import CylinderForm, EyeName, eye_named
@@ -64,9 +64,8 @@ class PowerOut(CalculatorOutputs):
     def of(cls, power: SpheroCylinder | Triple, form: CylinderForm | None = None) -> Self:
         """In the cylinder sign asked for, or as it comes."""
         sphere, cylinder, axis = power.triple if isinstance(power, SpheroCylinder) else power
-        if form is not None:
-            turned = to_minus_cylinder if form == "minus" else to_plus_cylinder
-            sphere, cylinder, axis = turned(sphere, cylinder, axis)
+        if (form == "minus" and cylinder > 0) or (form == "plus" and cylinder < 0):
+            sphere, cylinder, axis = transpose(sphere, cylinder, axis)
         return cls(sphere_dpt=sphere, cylinder_dpt=cylinder, axis_deg=axis)
 
 

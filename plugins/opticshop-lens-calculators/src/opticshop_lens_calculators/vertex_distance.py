@@ -59,7 +59,7 @@ class VertexCompensation(ArrayCalculator[Any, Any]):
     def result(
         self, inputs: Inputs, sphere: float, cylinder: float, axis: float, along: float, across: float
     ) -> CalculatorResult[Outputs]:
-        power = PowerOut.of((sphere, cylinder, axis), None if inputs.cylinder_form == "minus" else "plus")
+        power = PowerOut.of((sphere, cylinder, axis), inputs.cylinder_form)
         outputs = self.Outputs(
             sphere_dpt=power.sphere_dpt,
             cylinder_dpt=power.cylinder_dpt,
