@@ -34,11 +34,17 @@ def right(sphere="-4.00", cylinder="-1.00", axis=170):
 def test_an_uncut_lens_is_judged_by_the_branchs_standard(bench, reading, outcome):
     answer = bench.done("verify", reading)
     assert answer["outcome"] == outcome
-    assert answer["standard"] == "iso-8980-1-2017"
+    assert answer["standard"] == "iso-8980-2017"
     assert answer["standard_version"]
     assert answer["verdict"]["standard_title"].startswith("ISO 8980-1")
     assert all(line["clause"] for line in answer["verdict"]["lines"] if line["outcome"] in {"pass", "fail"})
     assert answer["job"]["state"] == ("open" if outcome == "pass" else "stopped")
+
+
+def test_a_power_variation_lens_is_judged_by_its_own_part_of_the_standard(bench, world):
+    world.lens.kind = "power_variation"
+    world.lens.save()
+    assert bench.done("verify", right())["verdict"]["standard_title"].startswith("ISO 8980-2")
 
 
 def test_a_lens_out_of_tolerance_stops_the_job_and_says_why(bench):
