@@ -51,8 +51,9 @@ class Membership(Entity):
 
     class Meta:
         constraints = [
+            models.UniqueConstraint(fields=["user", "branch", "role"], name="accounts_role_once_per_branch"),
             models.UniqueConstraint(
-                fields=["user", "branch", "role"], name="accounts_role_once_per_branch", nulls_distinct=False
+                fields=["user", "role"], condition=models.Q(branch=None), name="accounts_role_once_everywhere"
             ),
             models.CheckConstraint(
                 condition=models.Q(branch__isnull=False) | models.Q(role__in=["head_office", "bookkeeper"]),

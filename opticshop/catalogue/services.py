@@ -58,6 +58,8 @@ class PriceNotPayable(Invalid):
 
 
 class TaxRateTaken(Conflict):
+    """A rate of this category for this jurisdiction begins on the same day already; give another day."""
+
     code = "catalogue.tax_rate_taken"
     title = "There is already a rate from this day"
 
@@ -177,7 +179,7 @@ def _change(
     questions = _checked(changed, surfaces)
     columns = {name: getattr(changed, name) for name in changes}
     with transaction.atomic():
-        row = type(article)._default_manager.filter(id=article.id, version=version)
+        row = type(article).objects.filter(id=article.id, version=version)
         try:
             with transaction.atomic():
                 written = row.update(version=F("version") + 1, **columns)

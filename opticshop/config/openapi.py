@@ -26,6 +26,10 @@ SPECTACULAR: dict[str, Any] = {
         "theme": {"typography": {"fontFamily": "system-ui, sans-serif", "headings": {"fontFamily": "system-ui, sans-serif"}}}
     },
     "SORT_OPERATIONS": False,
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "opticshop.pluginhost.openapi.calculators_documented",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "EyeEnum": ["right", "left"],
         "LensKindEnum": "opticshop.catalogue.models.LensProduct.Kind",

@@ -74,7 +74,7 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, OpticsError):
         field = getattr(error, "field", None)
         errors = [{"pointer": pointer(field), "detail": str(error), "code": error.code}] if field else None
-        code, title = f"optics.{error.code}", "This cannot be computed"
+        code, title = error.code, "This cannot be computed"
         return _problem_response(422, code, title, detail=str(error), path=path, errors=errors)
     if isinstance(error, exceptions.ValidationError):
         errors = list(_flatten(error.get_full_details()))

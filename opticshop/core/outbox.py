@@ -40,6 +40,11 @@ def subscribe(event_type: str, name: str) -> Callable[[Handler], Handler]:
     return register
 
 
+def unsubscribe(event_type: str, name: str) -> None:
+    """Forget a handler; deliveries already written for it wait until it is there again."""
+    _subscribers.get(event_type, {}).pop(name, None)
+
+
 def handlers_for(event_type: str) -> dict[str, Handler]:
     return {**_subscribers.get(event_type, {}), **_subscribers.get(EVERY_TYPE, {})}
 

@@ -33,7 +33,7 @@ def subscribe(present: PluginHost) -> None:
 def unsubscribe(present: PluginHost) -> None:
     """Take the subscriptions of these plugins back, when another host takes the place of this one."""
     for plugin in present.implementing(HOOK):
-        outbox._subscribers.get(outbox.EVERY_TYPE, {}).pop(handler_name(plugin.name), None)
+        outbox.unsubscribe(outbox.EVERY_TYPE, handler_name(plugin.name))
 
 
 def _handler(plugin_name: str) -> outbox.Handler:

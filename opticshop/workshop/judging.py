@@ -43,16 +43,6 @@ class Judged:
     version: str
 
 
-#: A standard that is issued in parts: the branch names the whole, the kind of the lens decides on the part.
-PARTS: dict[str, dict[str, str]] = {
-    "iso-8980-2017": {
-        "single_vision": "iso-8980-1-2017",
-        "multifocal": "iso-8980-1-2017",
-        "power_variation": "iso-8980-2-2017",
-    },
-}
-
-
 def judge_uncut(*, branch: Branch, eye: str, lens: OrderedLens, reading: Reading) -> Judged:
     """Judge an uncut lens by the branch's standard for uncut lenses.
 
@@ -68,8 +58,7 @@ def judge_uncut(*, branch: Branch, eye: str, lens: OrderedLens, reading: Reading
         right=inspected if eye == "right" else None,
         left=inspected if eye == "left" else None,
     )
-    key = PARTS.get(branch.uncut_standard, {}).get(kind, branch.uncut_standard)
-    return judged(branch=branch, standard_key=key, request=request)
+    return judged(branch=branch, standard_key=branch.uncut_standard, request=request)
 
 
 def judged(*, branch: Branch, standard_key: str, request: InspectionRequest) -> Judged:

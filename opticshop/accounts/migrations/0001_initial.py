@@ -60,7 +60,7 @@ class Migration(migrations.Migration):
                 ('user', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='memberships', to=settings.AUTH_USER_MODEL)),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('user', 'branch', 'role'), name='accounts_role_once_per_branch', nulls_distinct=False), models.CheckConstraint(condition=models.Q(('branch__isnull', False), ('role__in', ['head_office', 'bookkeeper']), _connector='OR'), name='accounts_only_spanning_roles_everywhere'), models.CheckConstraint(condition=models.Q(('role__in', ['counter', 'workshop', 'manager', 'head_office', 'bookkeeper'])), name='accounts_role_known')],
+                'constraints': [models.UniqueConstraint(fields=('user', 'branch', 'role'), name='accounts_role_once_per_branch'), models.UniqueConstraint(condition=models.Q(('branch', None)), fields=('user', 'role'), name='accounts_role_once_everywhere'), models.CheckConstraint(condition=models.Q(('branch__isnull', False), ('role__in', ['head_office', 'bookkeeper']), _connector='OR'), name='accounts_only_spanning_roles_everywhere'), models.CheckConstraint(condition=models.Q(('role__in', ['counter', 'workshop', 'manager', 'head_office', 'bookkeeper'])), name='accounts_role_known')],
             },
         ),
     ]

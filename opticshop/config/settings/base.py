@@ -183,6 +183,9 @@ OPTICSHOP_ROLE_TABLE = "opticshop.config.access.ROLE_TABLE"
 OPTICSHOP_LOCK_TIMEOUT_MS = env.number("OPTICSHOP_LOCK_TIMEOUT_MS", 5000)
 OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded")
 OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
+#: Names of the entry points to load; None loads every plugin that is installed.
+OPTICSHOP_PLUGINS_ONLY = env.words("OPTICSHOP_PLUGINS_ONLY") or None
+OPTICSHOP_PLUGIN_DECIDE_SECONDS = float(env.text("OPTICSHOP_PLUGIN_DECIDE_SECONDS", "2.0"))
 #: Prints a mark on every document: this shop and these people are invented.
 OPTICSHOP_INVENTED_DATA = env.flag("OPTICSHOP_INVENTED_DATA", False)
 

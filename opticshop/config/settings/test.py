@@ -5,8 +5,9 @@ from __future__ import annotations
 import copy
 
 from .base import *  # noqa: F403
-from .base import DATABASES, REST_FRAMEWORK
+from .base import DATABASES, INSTALLED_APPS, REST_FRAMEWORK
 
+INSTALLED_APPS = [*INSTALLED_APPS, "django_migration_linter"]
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 REST_FRAMEWORK = copy.deepcopy(REST_FRAMEWORK)

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 
 from opticshop.plugin_api import PluginManifest, ToleranceStandard, hookimpl
 
-from .standard import Iso8980Part1, Iso8980Part2
+from .standard import Iso8980, Iso8980Part1, Iso8980Part2
 
-__all__ = ["Iso8980Part1", "Iso8980Part2", "plugin"]
+__all__ = ["Iso8980", "Iso8980Part1", "Iso8980Part2", "plugin"]
 
 
 class Iso8980Plugin:
-    """Registers both parts."""
+    """Registers both parts, and the two together."""
 
     manifest = PluginManifest(
         name="opticshop-iso8980",
@@ -26,7 +26,7 @@ class Iso8980Plugin:
 
     @hookimpl
     def register_tolerance_standards(self) -> Sequence[ToleranceStandard]:
-        return (Iso8980Part1(), Iso8980Part2())
+        return (Iso8980(), Iso8980Part1(), Iso8980Part2())
 
 
 plugin = Iso8980Plugin()

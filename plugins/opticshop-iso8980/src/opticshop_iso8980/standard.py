@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 from typing import ClassVar
 
-from opticshop.plugin_api import Eye, EyeInspection, InspectionRequest, LensKind
+from opticshop.plugin_api import (
+    ALONE,
+    NO_SETTINGS,
+    Eye,
+    EyeInspection,
+    InspectionRequest,
+    LensKind,
+    LimitDescription,
+    Settings,
+    StandardContext,
+    ToleranceStandard,
+    Verdict,
+)
 from opticshop.plugin_api.tolerance_kit import (
     Describes,
     Judge,
@@ -77,6 +91,24 @@ class Iso8980Part2(_Iso8980):
         tables.PRISM_VERTICAL,
         tables.CENTRE_THICKNESS,
     )
+
+
+class Iso8980(ToleranceStandard):
+    """Both parts together: the kind of the lens decides on the part, and the verdict's title names it."""
+
+    standard = "ISO 8980"
+    edition = "2017"
+    key = "iso-8980-2017"
+    title = "ISO 8980:2017, uncut lenses, the part that fits the lens"
+    applies_to = "uncut"
+
+    def limits(self, settings: Settings = NO_SETTINGS, context: StandardContext = ALONE) -> Sequence[LimitDescription]:
+        parts = (Iso8980Part1(), Iso8980Part2())
+        return tuple(limit for part in parts for limit in part.limits(settings, context))
+
+    def evaluate(self, request: InspectionRequest, context: StandardContext = ALONE) -> Verdict:
+        part = Iso8980Part2() if request.lens_kind in Iso8980Part2.lens_kinds else Iso8980Part1()
+        return replace(part.evaluate(request, context), standard_key=self.key, standard_title=part.title)
 
 
 def _judge_prism(
