@@ -1,17 +1,22 @@
 """The one way a balance changes: a line in the ledger and the balance it leads to, together or not at all.
 
 Two tills cannot promise the same piece. The balance is changed by one conditional UPDATE whose WHERE clause holds
-only while the lot can bear the change; the database tries it on the newest row, whoever came first.
+only while the lot can bear the change; the database tries it on the newest row, whoever came first. And two tills do
+not block each other: a use case that moves several pieces first holds all lots of its items, in one order for all.
 """
 
 from __future__ import annotations
 
+import uuid
+from collections.abc import Iterable
+
 from django.db import connection, transaction
 from django.db.models import F
 
+from opticshop.branches.models import Branch
 from opticshop.core import outbox
 from opticshop.core.actor import Actor
-from opticshop.core.locks import busy_answers
+from opticshop.core.locks import busy_answers, lock_rows
 
 from . import events
 from .models import Lot, Movement
@@ -23,6 +28,19 @@ _EVENTS = {
     Movement.Kind.CONSUMPTION: events.STOCK_CONSUMED,
     Movement.Kind.WRITE_OFF: events.STOCK_WRITTEN_OFF,
 }
+
+
+def hold_lots(branch: Branch, item_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, list[Lot]]:
+    """The lots of each item at the branch that hold anything, oldest first, held until the transaction ends.
+
+    All lots of an item are held, not only the one that will be used: whoever moves the same item again in this
+    transaction then waits for nobody. Raises Busy when somebody else holds one too long.
+    """
+    lots = Lot.objects.everywhere("for the use case of this branch, checked there")
+    held: dict[uuid.UUID, list[Lot]] = {}
+    for lot in lock_rows(lots.filter(branch=branch, item__in=set(item_ids), on_hand__gt=0)):
+        held.setdefault(lot.item_id, []).append(lot)
+    return held
 
 
 def post(

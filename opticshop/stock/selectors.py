@@ -51,12 +51,8 @@ def lens_item(product: LensProduct, sphere_dpt: Decimal, cylinder_dpt: Decimal) 
 
 def available(branch: Branch, item: StockItem) -> int:
     """Pieces of the item that lie in the branch and are promised to nobody."""
-    return _lots_of(branch, item).aggregate(pieces=Coalesce(Sum(F("on_hand") - F("reserved")), 0))["pieces"]
-
-
-def lots_with_available(branch: Branch, item: StockItem) -> BranchQuerySet[Lot]:
-    """Lots from which a piece can be promised, oldest first: what came first goes first, and all tills ask in order."""
-    return _lots_of(branch, item).filter(on_hand__gt=F("reserved")).order_by("id")
+    lots = Lot.objects.everywhere("for the use case of this branch, checked there").filter(branch=branch, item=item)
+    return lots.aggregate(pieces=Coalesce(Sum(F("on_hand") - F("reserved")), 0))["pieces"]
 
 
 def lots_of_item(actor: Actor, branch: Branch, item: StockItem | None) -> list[Lot]:
@@ -93,10 +89,6 @@ def cells_held(actor: Actor, branch: Branch, product: LensProduct) -> list[Cell]
         )
         for row in sums.order_by("item__sphere_dpt", "-item__cylinder_dpt")
     ]
-
-
-def _lots_of(branch: Branch, item: StockItem) -> BranchQuerySet[Lot]:
-    return Lot.objects.everywhere("for the use case of this branch, checked there").filter(branch=branch, item=item)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,7 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.money import minor_unit, rounded
 from opticshop.core.scoping import BranchQuerySet
 
-from . import selectors
-from .ledger import post
+from .ledger import hold_lots, post
 from .models import Lot, Movement, Reservation, StockItem
 from .permissions import StockPermission
 from .powers import stocked_power
@@ -167,15 +166,15 @@ def stock_reserve_many(
 ) -> dict[str, Reservation]:
     """Promise one piece to each part of a document, or none at all.
 
-    Lots are taken oldest first and items in the order of their ids, so two orders that want the same things wait for
-    each other in turn. Raises OutOfStock naming every missing part, or AlreadyReserved.
+    The oldest lot goes first. All lots wanted are held before the first is touched, so two orders that want the same
+    things wait for each other in turn. Raises OutOfStock naming every missing part, AlreadyReserved, or Busy.
     """
-    in_order = sorted(wanted.items(), key=lambda pair: (pair[1].id, pair[0]))
     reserved: dict[str, Reservation] = {}
     try:
         with transaction.atomic():
-            for part, item in in_order:
-                reservation = _reserve_oldest(actor, branch, item, document, part)
+            lots = hold_lots(branch, (item.id for item in wanted.values()))
+            for part, item in wanted.items():
+                reservation = _reserve_oldest(actor, lots.get(item.id, []), document, part)
                 if reservation is not None:
                     reserved[part] = reservation
             missing = [part for part in wanted if part not in reserved]
@@ -237,22 +236,14 @@ def lot_write_off(*, actor: Actor, lot: Lot, quantity: int, reason: str) -> Move
     return movement
 
 
-def _reserve_oldest(actor: Actor, branch: Branch, item: StockItem, document: str, part: str) -> Reservation | None:
-    """A piece of the oldest lot that has one; None when no lot has. A lot emptied meanwhile sends us to the next."""
-    lots = selectors.lots_with_available(branch, item)
-    while found := list(lots.all()):
-        for lot in found:
-            if post(
-                actor=actor,
-                lot=lot,
-                kind=Movement.Kind.RESERVATION,
-                reserved_change=1,
-                document=document,
-                part=part,
-            ):
-                reservation = Reservation(branch=branch, lot=lot, document=document, part=part)
-                reservation.save(force_insert=True)
-                return reservation
+def _reserve_oldest(actor: Actor, lots: list[Lot], document: str, part: str) -> Reservation | None:
+    """A piece of the first lot that has one; None when no lot has."""
+    kind = Movement.Kind.RESERVATION
+    for lot in lots:
+        if post(actor=actor, lot=lot, kind=kind, reserved_change=1, document=document, part=part):
+            reservation = Reservation(branch_id=lot.branch_id, lot=lot, document=document, part=part)
+            reservation.save(force_insert=True)
+            return reservation
     return None
 
 
@@ -270,10 +261,11 @@ def _settle(
     """End the active promises of a document (or of one part); each takes ``leaves`` pieces with it."""
     settled = 0
     with transaction.atomic():
-        held = _active(document).filter(branch=branch).select_related("lot")
+        held = _active(document).filter(branch=branch).select_related("lot").order_by("lot_id", "id")
         if part is not None:
             held = held.filter(part=part)
-        for reservation in held.order_by("lot__item_id", "lot_id", "id"):
+        hold_lots(branch, (reservation.lot.item_id for reservation in held))
+        for reservation in held:
             if not _active(document).filter(id=reservation.id).update(state=state):
                 continue  # settled by somebody else since it was read
             moved = post(

@@ -87,7 +87,7 @@ def test_all_parts_are_promised_or_none(mill, lens_item, frame_item, receive):
     before = OutboxEvent.objects.count()
     with pytest.raises(services.OutOfStock) as caught:
         services.stock_reserve_many(actor=TILL, branch=mill, document=ORDER, wanted=wanted)
-    assert {row["part"] for row in caught.value.extra["missing"]} == {"right", "frame"}
+    assert {row["part"] for row in caught.value.extra["missing"]} == {"left", "frame"}
     assert (balance(lenses), states(), OutboxEvent.objects.count()) == ((1, 0), [], before)
     receive(mill, lens_item, 1)
     receive(mill, frame_item, 1)
