@@ -25,6 +25,8 @@ class EffectiveDiameterImpossible(Invalid):
 
 
 class UsableDiameterTooLarge(Invalid):
+    """The part inside which a lens is good lies within the lens."""
+
     code = "catalogue.usable_diameter_too_large"
     title = "The usable part is larger than the lens"
 

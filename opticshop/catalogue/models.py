@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any, ClassVar
 
 from django.db import models
 from django.db.models import F, Q
@@ -34,6 +35,8 @@ class Sellable(Entity, Versioned):
     currency = models.CharField(max_length=3, default="GBP")
     tax_category = models.CharField(max_length=10, choices=TaxCategory.choices, default=TaxCategory.STANDARD)
     is_active = models.BooleanField(default=True)
+
+    objects: ClassVar[models.Manager[Any]] = models.Manager()
 
     class Meta:
         abstract = True

@@ -191,7 +191,7 @@ def _change(
             _keep_surfaces(article, surfaces or [])
         fields = sorted([*changes, "surfaces"] if replace else changes)
         _record(actor, event, _noun(event), article.id, fields=fields)
-    return Catalogued(type(article)._default_manager.get(id=article.id), questions)
+    return Catalogued(_rows(type(article)).get(id=article.id), questions)
 
 
 def _checked(article: Sellable, surfaces: list[LensSurface] | None) -> list[Question]:
@@ -205,7 +205,7 @@ def _checked(article: Sellable, surfaces: list[LensSurface] | None) -> list[Ques
     if isinstance(article, Frame | LensProduct):
         article.gtin = gtin_normalised(article.gtin)
         other = LensProduct if isinstance(article, Frame) else Frame
-        if article.gtin and other._default_manager.filter(gtin=article.gtin).exists():
+        if article.gtin and other.objects.filter(gtin=article.gtin).exists():
             raise GtinTaken(f"{article.gtin} is the number of another article.", field="gtin")
         if is_restricted(article.gtin):
             detail = "This number is for use inside one company; it is no trade item number for others."
@@ -219,7 +219,7 @@ def _checked(article: Sellable, surfaces: list[LensSurface] | None) -> list[Ques
 
 def _explain(article: Sellable, error: IntegrityError) -> None:
     """Raise what the unique constraint means; the error itself when no row explains it."""
-    others: QuerySet[Any] = type(article)._default_manager.exclude(id=article.id)
+    others: QuerySet[Any] = _rows(type(article)).exclude(id=article.id)
     gtin = getattr(article, "gtin", "")
     if gtin and others.filter(gtin=gtin).exists():
         raise GtinTaken(f"{gtin} is the number of another article.", field="gtin") from error
@@ -243,6 +243,11 @@ def _require_group(actor: Actor) -> None:
     """The catalogue is the same in every branch, so a permission in one of them is not enough to change it."""
     if actor.where(CataloguePermission.EDIT) is not ALL:
         raise Forbidden("The catalogue is kept by head office.", permission=str(CataloguePermission.EDIT))
+
+
+def _rows(kind: type[A]) -> QuerySet[A]:
+    """The table of an article; typed, which the manager of an abstract model is not."""
+    return QuerySet(kind)
 
 
 def _noun(event: str) -> str:

@@ -61,6 +61,8 @@ class LotCostDiffers(Conflict):
 
 
 class QuantityWrong(Invalid):
+    """Pieces are counted in whole numbers from one."""
+
     code = "stock.quantity_wrong"
     title = "A quantity is a whole number of pieces, at least one"
 
@@ -73,6 +75,8 @@ class CostNotPayable(Invalid):
 
 
 class ReasonMissing(Invalid):
+    """What is written off is written off for a reason, in words."""
+
     code = "stock.reason_missing"
     title = "Say why the pieces are written off"
 
