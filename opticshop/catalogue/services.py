@@ -179,7 +179,7 @@ def _change(
     questions = _checked(changed, surfaces)
     columns = {name: getattr(changed, name) for name in changes}
     with transaction.atomic():
-        row = type(article).objects.filter(id=article.id, version=version)
+        row = _rows(type(article)).filter(id=article.id, version=version)
         try:
             with transaction.atomic():
                 written = row.update(version=F("version") + 1, **columns)
