@@ -39,8 +39,10 @@ def test_tints_come_with_the_caution_for_driving(codes: Any, percent: float, exp
     assert codes("tint-category", {"transmittance_percent": percent}) == expected
 
 
-def test_other_tint_figures_point_at_local_rules(codes: Any) -> None:
-    assert codes("tints-combined", {"transmittances_percent": [50]}) == {DRIVING}
+def test_other_tint_figures_come_with_it_too(codes: Any) -> None:
+    assert codes("tints-combined", {"transmittances_percent": [90]}) == {DRIVING}
+    assert codes("tints-combined", {"transmittances_percent": [90, 50]}) == {DRIVING, "not_for_night_driving"}
+    assert codes("tints-combined", {"transmittances_percent": [15, 50]}) == {DRIVING, "not_for_driving"}
     assert codes("tint-thickness", {"transmittance_percent": 50, "from_mm": 2, "to_mm": 3}) == {DRIVING}
 
 

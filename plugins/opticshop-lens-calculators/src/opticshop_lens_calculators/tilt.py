@@ -32,6 +32,7 @@ _FORMULA = (
     "https://resources.wolframcloud.com/FormulaRepository/resources/c0699b29-0c78-47df-8b34-a793561befbb"
 )
 _VALID_UP_TO_DEG = 25.0
+"""The greater of the two bounds usually named for the thin-lens form (20 to 25 degrees)."""
 _THIN = "Thin lens, the optical centre on the visual axis; tilts up to 20 or 25 degrees."
 
 

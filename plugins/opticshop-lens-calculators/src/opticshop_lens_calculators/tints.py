@@ -22,6 +22,7 @@ from opticshop.optics import (
     uncoated_transmittance,
     welding_shade,
 )
+from opticshop.optics import TintCategory as Category
 from opticshop.plugin_api import (
     Calculator,
     CalculatorInputs,
@@ -156,17 +157,16 @@ class TintCategory(Calculator[Any, Any]):
             suits_night_driving=suits_night_driving(repr(percent)),
             confidence=_CLAUSES[4].confidence.value,
         )
-        return CalculatorResult(outputs, (_LUMINOUS,), _driving_warnings(outputs))
+        return CalculatorResult(outputs, (_LUMINOUS,), _driving_warnings(found, outputs.suits_night_driving))
 
 
-def _driving_warnings(outputs: TintCategory.Outputs) -> tuple[CalculatorWarning, ...]:
-    found = []
-    if not outputs.suits_daylight_driving:
-        found.append(warning("not_for_driving", "Not suitable for driving and road use at any time."))
-    elif not outputs.suits_night_driving:
+def _driving_warnings(category: Category | None, suits_night: bool) -> tuple[CalculatorWarning, ...]:
+    if category is None or not category.suits_driving:
+        return warning("not_for_driving", "Not suitable for driving and road use at any time."), DRIVING
+    if not suits_night:
         message = f"Below {NIGHT_DRIVING_PERCENT} %: not suitable for driving at twilight or at night."
-        found.append(warning("not_for_night_driving", message))
-    return *found, DRIVING
+        return warning("not_for_night_driving", message), DRIVING
+    return (DRIVING,)
 
 
 class TintsCombined(Calculator[Any, Any]):
@@ -199,13 +199,18 @@ class TintsCombined(Calculator[Any, Any]):
 
     def compute(self, inputs: Inputs) -> CalculatorResult[Outputs]:
         share = stacked_transmittance(*(percent / 100 for percent in inputs.transmittances_percent))
-        found = tint_category(_exact_product(inputs.transmittances_percent))
+        exactly = _exact_product(inputs.transmittances_percent)
+        found = tint_category(exactly)
         outputs = self.Outputs(
             transmittance_percent=100 * share,
             optical_density=density(share) if share >= 1e-10 else None,
             category=None if found is None else found.number,
         )
-        return CalculatorResult(outputs, ("Neutral absorbers; reflections between them are left out.",), (DRIVING,))
+        return CalculatorResult(
+            outputs,
+            ("Neutral absorbers and luminous values; reflections between them are left out.",),
+            _driving_warnings(found, suits_night_driving(exactly)),
+        )
 
 
 def _exact_product(percents: Iterable[float]) -> Decimal:
