@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from django.db import connection
+from django.db.backends.sqlite3.base import DatabaseWrapper
 from django.test.utils import CaptureQueriesContext
 from rest_framework.test import APIClient
 
@@ -105,3 +106,25 @@ def queries() -> Callable[[Callable[[], Any]], int]:
         return len(captured)
 
     return count
+
+
+def _flush_lifting_triggers(plain: Callable[..., list[str]]) -> Callable[..., list[str]]:
+    """Between transactional tests SQLite empties tables with DELETE, which the sealed ledger refuses; PostgreSQL
+    truncates. So on SQLite the triggers are lifted for that moment and put back."""
+
+    def flush(self: Any, style: Any, tables: Any, **options: Any) -> list[str]:
+        with self.connection.cursor() as cursor:
+            cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+            triggers = cursor.fetchall()
+        return [
+            *(f'DROP TRIGGER "{name}"' for name, _ in triggers),
+            *plain(self, style, tables, **options),
+            *(sql for _, sql in triggers),
+        ]
+
+    flush.lifts_triggers = True  # type: ignore[attr-defined]
+    return flush
+
+
+if not hasattr(DatabaseWrapper.ops_class.sql_flush, "lifts_triggers"):
+    DatabaseWrapper.ops_class.sql_flush = _flush_lifting_triggers(DatabaseWrapper.ops_class.sql_flush)  # type: ignore[method-assign]

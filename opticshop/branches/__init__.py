@@ -1,1 +1,1 @@
-"""Owns the branches of the group: where they are, their time zone, currency and jurisdiction, and their number series."""
+"""Owns the branches of the group: where they are, their zone, currency and jurisdiction, and their number series."""

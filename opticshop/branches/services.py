@@ -18,6 +18,8 @@ from .permissions import BranchPermission
 
 
 class BranchCodeTaken(Conflict):
+    """Branch codes are unique: they begin every number of the branch."""
+
     code = "branches.code_taken"
     title = "Another branch has this code"
 

@@ -56,7 +56,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Prescriptions.RECORD: (_C, _M, _H),
     Prescriptions.MEASURE: (_C, _M, _H),
     Prescriptions.OVERRIDE: (_M, _H),
-    Catalogue.VIEW: (_C, _W, _M, _H),
+    Catalogue.VIEW: (_C, _W, _M, _H, _B),
     Catalogue.EDIT: (_H,),
     Stock.VIEW: (_C, _W, _M, _H),
     Stock.RECEIVE: (_C, _M, _H),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+_FONT = "system-ui, sans-serif"
+
 SPECTACULAR: dict[str, Any] = {
     "TITLE": "opticshop",
     "DESCRIPTION": (
@@ -22,9 +24,7 @@ SPECTACULAR: dict[str, Any] = {
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
-    "REDOC_UI_SETTINGS": {
-        "theme": {"typography": {"fontFamily": "system-ui, sans-serif", "headings": {"fontFamily": "system-ui, sans-serif"}}}
-    },
+    "REDOC_UI_SETTINGS": {"theme": {"typography": {"fontFamily": _FONT, "headings": {"fontFamily": _FONT}}}},
     "SORT_OPERATIONS": False,
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",

@@ -89,9 +89,7 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, exceptions.APIException):
         return _framework(error, path)
     log.exception("unforeseen failure at %s", path, exc_info=error)
-    return _problem_response(
-        500, *_FRAMEWORK[500], detail="Quote the request id when you report this.", path=path
-    )
+    return _problem_response(500, *_FRAMEWORK[500], detail="Quote the request id when you report this.", path=path)
 
 
 def _domain(error: DomainError, path: str) -> Response:

@@ -12,7 +12,11 @@ urlpatterns = [
     path("api/v1/", include("opticshop.config.api_root")),
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="schema"), name="docs"),
-    path("docs/reference/", SpectacularRedocView.as_view(url_name="schema", template_name="reference.html"), name="reference"),
+    path(
+        "docs/reference/",
+        SpectacularRedocView.as_view(url_name="schema", template_name="reference.html"),
+        name="reference",
+    ),
     path("problems/", pages.problems, name="problems"),
     path("problems/<str:code>", pages.problems, name="problem"),
     path("health/live", pages.live, name="live"),

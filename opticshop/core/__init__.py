@@ -1,1 +1,1 @@
-"""The shared kernel: errors, actor, ids, clock, money, outbox, idempotency, scoping, base view set. No word of the trade."""
+"""The shared kernel: errors, actor, ids, clock, money, outbox, idempotency, scoping. No word of the trade."""

@@ -1,6 +1,6 @@
-"""Domain errors. Each class is one kind of problem with a stable code, mapped to RFC 9457 problem+json in one handler.
+"""Domain errors. A class is one kind of problem with a stable code, mapped to RFC 9457 problem+json in one handler.
 
-A subclass sets ``code`` (dotted, stable), ``title`` (short, the same for every occurrence) and ``status``. An occurrence
+A subclass sets ``code`` (dotted, stable), ``title`` (short, the same for each occurrence) and ``status``. An occurrence
 adds ``detail``, the offending ``field`` and, where it can be said, what would be ``allowed``.
 """
 

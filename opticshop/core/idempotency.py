@@ -91,7 +91,5 @@ def release(record: IdempotencyRecord) -> None:
 
 def forget_expired(limit: int = 1000) -> int:
     old = IdempotencyRecord.objects.filter(expires_at__lte=clock.now()).order_by("expires_at")
-    deleted, _ = IdempotencyRecord.objects.filter(
-        id__in=list(old.values_list("id", flat=True)[:limit])
-    ).delete()
+    deleted, _ = IdempotencyRecord.objects.filter(id__in=list(old.values_list("id", flat=True)[:limit])).delete()
     return deleted

@@ -26,9 +26,7 @@ def lock_rows(queryset: models.QuerySet[M]) -> list[M]:
     if connection.vendor != "postgresql":
         return list(ordered)
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT set_config('lock_timeout', %s, true)", [f"{settings.OPTICSHOP_LOCK_TIMEOUT_MS}ms"]
-        )
+        cursor.execute("SELECT set_config('lock_timeout', %s, true)", [f"{settings.OPTICSHOP_LOCK_TIMEOUT_MS}ms"])
     with busy_answers():
         return list(ordered.select_for_update(of=("self",)))
 

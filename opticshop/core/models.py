@@ -70,11 +70,7 @@ class EventDelivery(Entity):
                 condition=models.Q(state__in=["pending", "done", "dead"]), name="core_delivery_state_known"
             ),
         ]
-        indexes = [
-            models.Index(
-                fields=["due_at", "id"], name="core_delivery_due", condition=models.Q(state="pending")
-            )
-        ]
+        indexes = [models.Index(fields=["due_at", "id"], name="core_delivery_due", condition=models.Q(state="pending"))]
 
     def __str__(self) -> str:
         return f"{self.handler} <- {self.event_id}"
@@ -94,9 +90,7 @@ class IdempotencyRecord(Entity):
     headers = models.JSONField(default=dict)
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["credential", "route", "key"], name="core_idempotency_key_once")
-        ]
+        constraints = [models.UniqueConstraint(fields=["credential", "route", "key"], name="core_idempotency_key_once")]
         indexes = [models.Index(fields=["expires_at"], name="core_idempotency_expiry")]
 
     def __str__(self) -> str:

@@ -54,9 +54,7 @@ def record(
 ) -> OutboxEvent:
     """Write the event and one delivery per subscriber in the caller's transaction; wake the worker after commit."""
     if not connection.in_atomic_block:
-        raise transaction.TransactionManagementError(
-            "an event is recorded inside the transaction that made it"
-        )
+        raise transaction.TransactionManagementError("an event is recorded inside the transaction that made it")
     event = OutboxEvent.objects.create(
         type=event_type,
         subject=subject,
@@ -65,9 +63,7 @@ def record(
         actor_label=actor.label,
         data=dict(data),
     )
-    EventDelivery.objects.bulk_create(
-        [EventDelivery(event=event, handler=name) for name in handlers_for(event_type)]
-    )
+    EventDelivery.objects.bulk_create([EventDelivery(event=event, handler=name) for name in handlers_for(event_type)])
     transaction.on_commit(_wake)
     return event
 

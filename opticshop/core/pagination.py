@@ -16,11 +16,7 @@ class KeyCursorPagination(CursorPagination):
 
     def get_paginated_response(self, data: Any) -> Response:
         following, previous = self.get_next_link(), self.get_previous_link()
-        links = [
-            f'<{url}>; rel="{rel}"'
-            for url, rel in ((following, "next"), (previous, "prev"))
-            if url is not None
-        ]
+        links = [f'<{url}>; rel="{rel}"' for url, rel in ((following, "next"), (previous, "prev")) if url is not None]
         headers = {"Link": ", ".join(links)} if links else {}
         return Response({"next": following, "previous": previous, "results": data}, headers=headers)
 

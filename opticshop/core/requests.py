@@ -16,11 +16,7 @@ def actor_of(request: Request) -> Actor:
     """The actor of a request, built once by the factory named in settings."""
     found = getattr(request, "_actor", None)
     if found is None:
-        found = (
-            import_string(settings.OPTICSHOP_ACTOR_FACTORY)(request)
-            if request.user.is_authenticated
-            else NOBODY
-        )
+        found = import_string(settings.OPTICSHOP_ACTOR_FACTORY)(request) if request.user.is_authenticated else NOBODY
         request._actor = found  # type: ignore[attr-defined]
     return cast(Actor, found)
 

@@ -15,10 +15,7 @@ class StrictSerializer(serializers.Serializer[Any]):
             unknown = sorted(set(map(str, data)) - set(self.fields))
             if unknown:
                 raise serializers.ValidationError(
-                    {
-                        name: [f"Unknown field; known are {', '.join(sorted(self.fields))}."]
-                        for name in unknown
-                    },
+                    {name: [f"Unknown field; known are {', '.join(sorted(self.fields))}."] for name in unknown},
                     code="unknown",
                 )
         return super().to_internal_value(data)
@@ -30,9 +27,7 @@ class TextField(serializers.CharField):
     def to_internal_value(self, data: Any) -> str:
         text: str = super().to_internal_value(data)
         if any(ord(char) < 32 and char not in "\t\n\r" for char in text):
-            raise serializers.ValidationError(
-                "Control characters are not accepted.", code="control_character"
-            )
+            raise serializers.ValidationError("Control characters are not accepted.", code="control_character")
         return text
 
 

@@ -29,9 +29,7 @@ class Customer(Entity, Versioned, BranchOwned):
     postcode = models.CharField(max_length=12, blank=True)
     country = models.CharField(max_length=2, default="GB")
     language = models.CharField(max_length=10, default="en")
-    guardian = models.ForeignKey(
-        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="wards"
-    )
+    guardian = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="wards")
     is_sight_impaired = models.BooleanField(default=False, help_text="Registered (severely) sight impaired")
     preferred_channel = models.CharField(max_length=10, choices=Channel.choices, default=Channel.EMAIL)
     wants_recalls = models.BooleanField(default=True)
@@ -50,9 +48,7 @@ class Customer(Entity, Versioned, BranchOwned):
             models.Index(fields=["branch", "-id"], name="customers_branch_newest"),
             models.Index(fields=["branch", "search_family", "search_given"], name="customers_branch_name"),
             models.Index(fields=["branch", "birth_date"], name="customers_branch_birth"),
-            models.Index(
-                fields=["branch", "phone_e164"], name="customers_branch_phone", condition=~Q(phone_e164="")
-            ),
+            models.Index(fields=["branch", "phone_e164"], name="customers_branch_phone", condition=~Q(phone_e164="")),
         ]
 
     def __str__(self) -> str:

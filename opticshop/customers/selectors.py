@@ -19,13 +19,9 @@ def customers_visible_to(actor: Actor) -> BranchQuerySet[Customer]:
     return Customer.objects.visible_to(actor, CustomerPermission.VIEW)
 
 
-def customer_get_for(
-    actor: Actor, customer_id: uuid.UUID, *, permission: str = CustomerPermission.VIEW
-) -> Customer:
+def customer_get_for(actor: Actor, customer_id: uuid.UUID, *, permission: str = CustomerPermission.VIEW) -> Customer:
     """The customer, if the actor holds the permission in its branch; otherwise NotFound, whatever the reason."""
-    found = (
-        Customer.objects.visible_to(actor, permission).select_related("branch").filter(id=customer_id).first()
-    )
+    found = Customer.objects.visible_to(actor, permission).select_related("branch").filter(id=customer_id).first()
     if found is None:
         raise NotFound(f"There is no customer {customer_id} here.", field="customer")
     return found

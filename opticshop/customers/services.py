@@ -41,9 +41,7 @@ class Registered:
     near_duplicates: list[Customer] = field(default_factory=list)
 
 
-def customer_register(
-    *, actor: Actor, branch: Branch, given_name: str, family_name: str, **details: Any
-) -> Registered:
+def customer_register(*, actor: Actor, branch: Branch, given_name: str, family_name: str, **details: Any) -> Registered:
     """Register a person at a branch; says who already registered looks like the same person."""
     actor.require(CustomerPermission.EDIT, branch.id)
     details.setdefault("country", branch.country)
@@ -62,9 +60,7 @@ def customer_amend(*, actor: Actor, customer: Customer, version: int, changes: d
     actor.require(CustomerPermission.EDIT, customer.branch_id)
     prepared = _prepared(changes, customer.branch)
     with transaction.atomic():
-        row = Customer.objects.everywhere("by key, permission checked above").filter(
-            id=customer.id, version=version
-        )
+        row = Customer.objects.everywhere("by key, permission checked above").filter(id=customer.id, version=version)
         if not row.update(version=F("version") + 1, **prepared):
             raise VersionMismatch(field="If-Match")
         _record(events.CUSTOMER_CHANGED, customer, actor, fields=sorted(changes))
@@ -104,9 +100,7 @@ def phone_normalised(text: str, country: str) -> str:
     except phonenumbers.NumberParseException as error:
         raise PhoneUnreadable(f"{text!r}: {error}", field="phone", allowed="+44 20 7946 0018") from error
     if not phonenumbers.is_possible_number(number):
-        raise PhoneUnreadable(
-            f"{text!r} has too many or too few digits.", field="phone", allowed="+44 20 7946 0018"
-        )
+        raise PhoneUnreadable(f"{text!r} has too many or too few digits.", field="phone", allowed="+44 20 7946 0018")
     return str(phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164))
 
 

@@ -13,7 +13,6 @@ from django.test import Client
 from opticshop.accounts import services
 from opticshop.accounts.access import actor_for
 from opticshop.core.actor import system
-
 from tests.factories import CustomerFactory
 
 pytestmark = pytest.mark.django_db

@@ -7,7 +7,6 @@ from django.contrib import admin
 from django.test import Client
 
 from opticshop.customers.models import Customer
-
 from tests.factories import CustomerFactory, UserFactory
 
 pytestmark = pytest.mark.django_db

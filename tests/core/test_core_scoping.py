@@ -8,7 +8,6 @@ from opticshop.core.actor import NOBODY
 from opticshop.core.scoping import UnscopedQuery
 from opticshop.customers.models import Customer
 from opticshop.customers.permissions import CustomerPermission
-
 from tests.factories import CustomerFactory
 
 pytestmark = pytest.mark.django_db

@@ -38,9 +38,7 @@ def test_near_duplicates_are_named_but_do_not_block(api, clerk, mill):
     assert [row["id"] for row in second.data["near_duplicates"]] == [first["id"]]
 
 
-@pytest.mark.parametrize(
-    "query", ["name=omar zo", "name=OMA", "phone=%2B442079460018", "birth_date=1990-05-01"]
-)
+@pytest.mark.parametrize("query", ["name=omar zo", "name=OMA", "phone=%2B442079460018", "birth_date=1990-05-01"])
 def test_a_customer_is_found_by_name_phone_or_birth_date(api, clerk, mill, query):
     wanted = api(clerk).post(URL, person(mill, family_name="Omarsh", phone="+44 20 7946 0018")).data
     CustomerFactory(branch=mill, given_name="Tern", family_name="Fell", birth_date=None)

@@ -15,7 +15,6 @@ from opticshop.core.actor import system
 from opticshop.customers.models import Customer
 from opticshop.prescriptions.models import Measurement, PrescribedEye, Prescription
 from opticshop.stock import services as stock
-
 from tests.factories import (
     CustomerFactory,
     DispensingFeeFactory,

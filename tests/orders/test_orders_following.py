@@ -18,7 +18,6 @@ from opticshop.orders.pricing import Priced, _spread
 from opticshop.orders.promising import working_days_after
 from opticshop.orders.services import age_on
 from opticshop.stock.models import Lot, Reservation
-
 from tests.factories import CustomerFactory
 
 SYSTEM = system("test")

@@ -13,7 +13,6 @@ from opticshop.plugin_api import PluginManifest, PriceAdjustment, Refusal, hooki
 from opticshop.pluginhost.testing import using_plugins
 from opticshop.prescriptions.models import PrescribedPrism
 from opticshop.stock.models import Lot, Movement, Reservation
-
 from tests.factories import CustomerFactory, FrameFactory, LensProductFactory, LensSurfaceFactory
 from tests.orders.conftest import measure, prescribe
 

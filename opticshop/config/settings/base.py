@@ -90,9 +90,7 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
     }
 else:
-    DATABASES["default"]["OPTIONS"] = {
-        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8)}
-    }
+    DATABASES["default"]["OPTIONS"] = {"pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8)}}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REDIS_URL = env.text("REDIS_URL")
@@ -134,9 +132,7 @@ OAUTH2_PROVIDER = {
     "REFRESH_TOKEN_EXPIRE_SECONDS": 12 * 3600,
     "ROTATE_REFRESH_TOKEN": True,
     "REFRESH_TOKEN_REUSE_PROTECTION": True,
-    "ALLOWED_REDIRECT_URI_SCHEMES": ["https", "http"]
-    if env.flag("OPTICSHOP_ALLOW_HTTP_REDIRECT", True)
-    else ["https"],
+    "ALLOWED_REDIRECT_URI_SCHEMES": ["https", "http"] if env.flag("OPTICSHOP_ALLOW_HTTP_REDIRECT", True) else ["https"],
 }
 
 # --- language, time, files ----------------------------------------------------------------------------------------
