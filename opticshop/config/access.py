@@ -61,6 +61,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Stock.VIEW: (_C, _W, _M, _H),
     Stock.RECEIVE: (_C, _M, _H),
     Stock.WRITE_OFF: (_W, _M, _H),
+    Stock.SET_LEVELS: (_M, _H),
     Orders.VIEW: (_C, _W, _M, _H),
     Orders.PLACE: (_C, _M, _H),
     Orders.CANCEL: (_M, _H),

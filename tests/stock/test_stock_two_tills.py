@@ -21,6 +21,7 @@ from opticshop.core.errors import Busy
 from opticshop.stock import services
 from opticshop.stock.models import Lot, Reservation
 from opticshop.stock.selectors import ledger_differences
+from opticshop.stock.services import reserving
 
 TILL = system("till")
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -133,7 +134,7 @@ def test_orders_that_want_the_same_things_in_another_order_do_not_block_each_oth
     receive(mill, lens_item, 5)
     receive(mill, frame_item, 5)
     meeting_place()
-    both_hold_one, post = threading.Barrier(2), services.post
+    both_hold_one, post = threading.Barrier(2), reserving.post
 
     def post_and_pause(**line: Any) -> Any:
         moved = post(**line)
@@ -141,7 +142,7 @@ def test_orders_that_want_the_same_things_in_another_order_do_not_block_each_oth
             both_hold_one.wait(1)
         return moved
 
-    monkeypatch.setattr(services, "post", post_and_pause)
+    monkeypatch.setattr(reserving, "post", post_and_pause)
     wanted = [("right", lens_item), ("frame", frame_item)]
 
     def order(name: str, parts: Any) -> Callable[[], Any]:
