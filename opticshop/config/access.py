@@ -17,6 +17,7 @@ from opticshop.orders.permissions import OrderPermission as Orders
 from opticshop.pluginhost.permissions import CalculatorPermission as Calculators
 from opticshop.pluginhost.permissions import PluginPermission as Plugins
 from opticshop.prescriptions.permissions import PrescriptionPermission as Prescriptions
+from opticshop.purchasing.permissions import PurchasingPermission as Purchasing
 from opticshop.quality.permissions import QualityPermission as Quality
 from opticshop.reminders.permissions import ReminderPermission as Reminders
 from opticshop.stock.permissions import StockPermission as Stock
@@ -32,6 +33,7 @@ PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Orders,
     Plugins,
     Prescriptions,
+    Purchasing,
     Quality,
     Reminders,
     Stock,
@@ -62,6 +64,10 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Stock.RECEIVE: (_C, _M, _H),
     Stock.WRITE_OFF: (_W, _M, _H),
     Stock.SET_LEVELS: (_M, _H),
+    Purchasing.VIEW: (_C, _W, _M, _H),
+    Purchasing.ORDER: (_M, _H),
+    Purchasing.RECEIVE: (_C, _M, _H),
+    Purchasing.EDIT_SUPPLIERS: (_H,),
     Orders.VIEW: (_C, _W, _M, _H),
     Orders.PLACE: (_C, _M, _H),
     Orders.CANCEL: (_M, _H),

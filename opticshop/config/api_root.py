@@ -17,6 +17,7 @@ APPS = (
     "catalogue",
     "stock",
     "orders",
+    "purchasing",
     "billing",
     "workshop",
     "quality",

@@ -57,6 +57,7 @@ SPECTACULAR: dict[str, Any] = {
             "description": "Lens products with index, ranges and surfaces; services charged for.",
         },
         {"name": "Stock", "description": "What is in the drawer, by lot, and every movement of it."},
+        {"name": "Purchasing", "description": "Suppliers, prices, purchase orders, deliveries, returns, special lenses."},
         {"name": "Orders", "description": "One pair: computed, priced and reserved in one step."},
         {"name": "Payments", "description": "Deposits, balances, receipts."},
         {"name": "Jobs", "description": "The workshop: steps, readings, breakages."},

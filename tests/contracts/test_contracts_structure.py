@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2] / "opticshop"
 FLOORS = [
     {"reminders"},
     {"quality"},
-    {"workshop", "billing"},
+    {"workshop", "billing", "purchasing"},
     {"orders"},
     {"stock", "prescriptions"},
     {"customers", "catalogue"},

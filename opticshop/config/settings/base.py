@@ -44,6 +44,7 @@ INSTALLED_APPS = [
     "opticshop.orders",
     "opticshop.workshop",
     "opticshop.billing",
+    "opticshop.purchasing",
     "opticshop.quality",
     "opticshop.reminders",
     "opticshop.config",

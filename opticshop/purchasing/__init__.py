@@ -1,0 +1,1 @@
+"""Owns buying: suppliers and their prices, purchase orders, deliveries, supplier returns, lenses made for one order."""

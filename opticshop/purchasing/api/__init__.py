@@ -1,0 +1,7 @@
+"""Views of purchasing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+routes: list[tuple[str, Any]] = []

@@ -1,0 +1,1 @@
+"""Reads of purchasing, limited to what the actor may see."""

@@ -1,0 +1,1 @@
+"""Writes of purchasing, one module per document."""
