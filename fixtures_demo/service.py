@@ -46,7 +46,9 @@ def prepare(var: Path = VAR) -> None:
     """An empty folder, so that the story can be told again and again."""
     shutil.rmtree(var, ignore_errors=True)
     var.mkdir(parents=True)
-    os.environ.update(environment(var))
+    own = environment(var)
+    os.environ.clear()
+    os.environ.update(own)
 
 
 @contextmanager
