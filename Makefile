@@ -16,7 +16,8 @@ WORKERS ?= 2
 TEST_WORKERS ?= 2
 
 
-.PHONY: setup setup-dev demo tour test serve check lint format migrate schema lock clean
+
+.PHONY: setup setup-dev demo tour test serve manage check lint format migrate schema lock clean
 
 setup: $(VENV)/.ready
 setup-dev: $(VENV)/.ready-dev
@@ -41,7 +42,7 @@ tour: setup
 	PORT=$(PORT) $(BIN)/python -m fixtures_demo.tour
 
 test: setup-dev
-	$(BIN)/python -m pytest -p no:cacheprovider -n $(TEST_WORKERS) $(ARGS)
+	$(BIN)/python -m pytest -n $(TEST_WORKERS) $(ARGS)
 
 # Settings for real use: production settings, with a secret kept in var/secret.key (made once, readable by you only).
 # Plain HTTP on this machine only; put a TLS proxy in front for anything else (DEVELOPERS.md, "Running it").
@@ -56,6 +57,10 @@ serve: setup var/secret.key
 	@$(SERVE_ENV) $(BIN)/python manage.py migrate -v 0
 	@$(SERVE_ENV) $(BIN)/python manage.py collectstatic --no-input -v 0
 	@$(SERVE_ENV) BIN=$(BIN) PORT=$(PORT) WORKERS=$(WORKERS) sh .ci/serve
+
+# A command of the served installation, for instance: make manage ARGS="client_new till --role counter --branch MILL"
+manage: setup var/secret.key
+	@$(SERVE_ENV) $(BIN)/python manage.py $(ARGS)
 
 migrate: setup
 	$(BIN)/python manage.py migrate

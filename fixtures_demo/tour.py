@@ -11,6 +11,7 @@ import signal
 import sys
 import threading
 
+from .load import how_to_sign_in
 from .service import ROOT, TOUR, Client, StoryIsWrong, prepare, running
 from .story import fill_the_shop, set_up
 
@@ -29,6 +30,7 @@ def main() -> int:
     try:
         with running(TOUR, port) as base:
             write_environment(base, credentials.services)
+            print(how_to_sign_in(credentials, base))
             print(f"\nThe service runs at {base}/ with invented data. In another terminal, in this folder:\n")
             print("    . var/tour/env.sh\n\nand paste the commands of README.md. Ctrl-C stops it.", flush=True)
             stop = threading.Event()

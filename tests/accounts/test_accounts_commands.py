@@ -1,0 +1,67 @@
+"""A new installation is brought to life, and clients are registered, from the command line."""
+
+from __future__ import annotations
+
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.test import Client
+
+from opticshop.accounts.models import User
+from opticshop.branches.models import Branch
+
+pytestmark = pytest.mark.django_db
+
+
+def run(*arguments: str) -> str:
+    out = StringIO()
+    call_command(*arguments, stdout=out)
+    return out.getvalue()
+
+
+def first_steps(password: str = "seven herons by the weir") -> str:
+    arguments = ["--branch", "mill", "--name", "Millrace (invented)", "--username", "office", "--password", password]
+    return run("first_steps", *arguments)
+
+
+def test_first_steps_open_a_branch_and_an_account_that_signs_in():
+    assert "MILL" in first_steps()
+    browser = Client()
+    assert browser.login(username="office", password="seven herons by the weir")
+    assert browser.get("/admin/").status_code == 200
+    me = browser.get("/api/v1/me/").json()
+    assert me["permissions"]["branches.edit"] == ["all"]
+
+
+def test_first_steps_are_taken_once_and_with_a_decent_password():
+    with pytest.raises(CommandError, match="too short"):
+        first_steps("short")
+    assert not Branch.objects.exists()
+    first_steps()
+    with pytest.raises(CommandError, match="already"):
+        first_steps()
+
+
+def test_an_integrators_client_gets_a_token(mill):
+    text = run("client_new", "books", "--role", "bookkeeper")
+    client_id, secret = text.split()[1], text.split()[3]
+    answer = Client().post(
+        "/oauth/token/",
+        {"grant_type": "client_credentials", "client_id": client_id, "client_secret": secret, "scope": "billing:read"},
+    )
+    assert answer.status_code == 200, answer.content
+    assert secret not in User.objects.get(username="service-books").password
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--role", "counter"], "give --branch"),
+        (["--role", "counter", "--branch", "NONE"], "no branch NONE"),
+        ([], "Give --role"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(mill, arguments, words):
+    with pytest.raises(CommandError, match=words):
+        run("client_new", "till", *arguments)
