@@ -29,6 +29,7 @@ SPECTACULAR: dict[str, Any] = {
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "opticshop.pluginhost.openapi.calculators_documented",
+        "opticshop.pluginhost.openapi.settings_documented",
     ],
     "ENUM_NAME_OVERRIDES": {
         "EyeEnum": ["right", "left"],

@@ -2,6 +2,7 @@
 
 The view set serves all of them at ``/calculators/{name}/run/``. ``calculators_documented`` is a postprocessing hook of
 drf-spectacular: it replaces the two operations with a name in their path by one pair per registered calculator.
+``settings_documented`` is another: it shows the settings schema of each plugin.
 """
 
 from __future__ import annotations
@@ -54,6 +55,24 @@ def calculators_documented(result: dict[str, Any], generator: Any, **kwargs: Any
     for general in ("CalculatorInputsInRequest", "CalculatorBatchInRequest"):
         schemas.pop(general, None)
     result["paths"] = documented
+    result["components"]["schemas"] = dict(sorted(schemas.items()))
+    return result
+
+
+def settings_documented(result: dict[str, Any], generator: Any, **kwargs: Any) -> dict[str, Any]:
+    """Put the settings schema of every plugin among the components, and name them where settings are written."""
+    schemas = result.setdefault("components", {}).setdefault("schemas", {})
+    references = []
+    for plugin in host().plugins.values():
+        name = "SettingsOf" + "".join(part.capitalize() for part in plugin.name.split("-"))
+        own = {key: value for key, value in plugin.manifest.settings_schema.items() if key != "$schema"}
+        schemas[name] = {**own, "title": f"Settings of {plugin.name}", "$id": f"urn:opticshop:settings:{plugin.name}"}
+        references.append({"$ref": _REFERENCE + name})
+    for component in ("ActivationSetInRequest", "ActivationSetIn"):
+        properties = schemas.get(component, {}).get("properties", {})
+        if references and "settings" in properties:
+            words = properties["settings"].get("description", "")
+            properties["settings"] = {"anyOf": references, "description": words}
     result["components"]["schemas"] = dict(sorted(schemas.items()))
     return result
 
