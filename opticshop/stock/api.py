@@ -4,7 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 import django_filters
-from django.db.models import F
+from django.db.models import F, Q
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -18,6 +18,7 @@ from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
 
 from . import selectors, services
+from .labels_api import routes as label_routes
 from .models import Lot, Movement, StockItem
 from .permissions import StockPermission
 from .powers import minus_form, powers_in_range, stocked_power
@@ -40,6 +41,7 @@ class LotFilter(django_filters.FilterSet):
     lens = django_filters.UUIDFilter(field_name="item__lens_id")
     sphere_dpt = django_filters.NumberFilter(method="by_power", label="Sphere; with a plus cylinder it is transposed")
     cylinder_dpt = django_filters.NumberFilter(method="by_power", label="Cylinder, in either form")
+    is_quarantined = django_filters.BooleanFilter()
     available = django_filters.BooleanFilter(method="by_available", label="Whether an unpromised piece is left")
 
     class Meta:
@@ -53,7 +55,8 @@ class LotFilter(django_filters.FilterSet):
         return queryset.filter(**{f"item__{name}": sphere if name == "sphere_dpt" else cylinder})
 
     def by_available(self, queryset: Any, name: str, value: bool) -> Any:
-        return queryset.filter(on_hand__gt=F("reserved")) if value else queryset.filter(on_hand=F("reserved"))
+        free = Q(on_hand__gt=F("reserved"), is_quarantined=False)
+        return queryset.filter(free) if value else queryset.exclude(free)
 
 
 class LotViewSet(ResourceViewSet):
@@ -76,8 +79,8 @@ class LotViewSet(ResourceViewSet):
     summaries = {
         "list": "List the lots in stock",
         "retrieve": "Get one lot",
-        "grid": "The matrix of powers that a branch holds of one lens product",
-        "find": "What a branch holds of one power, given in any cylinder form",
+        "grid": "The powers of one lens product at a branch, as matrices",
+        "find": "What this and other branches hold of one power, given in any cylinder form",
         "write_off": "Write off unpromised pieces of a lot",
     }
 
@@ -91,16 +94,18 @@ class LotViewSet(ResourceViewSet):
     @extend_schema(parameters=[GridQueryIn], filters=False)  # type: ignore[untyped-decorator]
     @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
     def grid(self, request: Request) -> Response:
-        """The axes are the product's whole range; the cells name only the powers that the branch holds."""
+        """The axes are the product's whole range; the cells name only the powers that the branch has to do with."""
         branch, product, _ = self._asked(GridQueryIn)
         spheres, cylinders = powers_in_range(product)
+        cells = selectors.cells_of(self.actor, branch, product)
         return self.answer(
             {
                 "branch": branch.id,
                 "lens": product.id,
                 "spheres_dpt": spheres,
                 "cylinders_dpt": cylinders,
-                "cells": selectors.cells_held(self.actor, branch, product),
+                "matrices": selectors.as_matrices(cells, spheres, cylinders),
+                "cells": cells,
             }
         )
 
@@ -111,8 +116,7 @@ class LotViewSet(ResourceViewSet):
         branch, product, asked = self._asked(FindQueryIn)
         sphere, cylinder = stocked_power(product, asked["sphere_dpt"], asked.get("cylinder_dpt", Decimal(0)))
         item = selectors.lens_item(product, sphere, cylinder)
-        lots = selectors.lots_of_item(self.actor, branch, item)
-        on_hand, reserved = sum(lot.on_hand for lot in lots), sum(lot.reserved for lot in lots)
+        found = selectors.found_of(self.actor, branch, item)
         return self.answer(
             {
                 "branch": branch.id,
@@ -120,10 +124,11 @@ class LotViewSet(ResourceViewSet):
                 "item": item and item.id,
                 "sphere_dpt": sphere,
                 "cylinder_dpt": cylinder,
-                "on_hand": on_hand,
-                "reserved": reserved,
-                "available": on_hand - reserved,
-                "lots": lots,
+                "on_hand": sum(lot.on_hand for lot in found.lots),
+                "reserved": sum(lot.reserved for lot in found.lots),
+                "available": sum(lot.on_hand - lot.reserved for lot in found.lots if not lot.is_quarantined),
+                "lots": found.lots,
+                "elsewhere": found.elsewhere,
             }
         )
 
@@ -186,4 +191,5 @@ routes = [
     ("stock/receipts", GoodsReceiptViewSet),
     ("stock/movements", MovementViewSet),
     ("stock", LotViewSet),
+    *label_routes,
 ]

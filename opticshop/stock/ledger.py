@@ -27,7 +27,15 @@ _EVENTS = {
     Movement.Kind.RELEASE: events.STOCK_RELEASED,
     Movement.Kind.CONSUMPTION: events.STOCK_CONSUMED,
     Movement.Kind.WRITE_OFF: events.STOCK_WRITTEN_OFF,
+    Movement.Kind.TRANSFER_OUT: events.STOCK_TRANSFERRED_OUT,
+    Movement.Kind.TRANSFER_IN: events.STOCK_TRANSFERRED_IN,
+    Movement.Kind.TRANSFER_LOSS: events.STOCK_LOST_IN_TRANSIT,
+    Movement.Kind.COUNT_ADJUSTMENT: events.STOCK_COUNT_ADJUSTED,
+    Movement.Kind.SUPPLIER_RETURN: events.STOCK_RETURNED_TO_SUPPLIER,
+    Movement.Kind.CUSTOMER_RETURN: events.STOCK_RETURNED_BY_CUSTOMER,
 }
+#: A lot in quarantine bears none of these: nothing of it is promised or sent on.
+_NOT_FROM_QUARANTINE = {Movement.Kind.RESERVATION, Movement.Kind.TRANSFER_OUT}
 
 
 def hold_lots(branch: Branch, item_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, list[Lot]]:
@@ -43,6 +51,12 @@ def hold_lots(branch: Branch, item_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, 
     return held
 
 
+def hold_these(lot_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, Lot]:
+    """Lots by key, held until the transaction ends; for a use case that moves lots it already knows. Raises Busy."""
+    lots = Lot.objects.everywhere("for the use case of these lots, checked there")
+    return {lot.id: lot for lot in lock_rows(lots.filter(id__in=set(lot_ids)))}
+
+
 def post(
     *,
     actor: Actor,
@@ -50,14 +64,16 @@ def post(
     kind: Movement.Kind,
     on_hand_change: int = 0,
     reserved_change: int = 0,
+    in_transit_change: int = 0,
     document: str,
     reason: str = "",
     part: str = "",
 ) -> Movement | None:
     """Move pieces of a lot: its new line of the ledger, or None when the lot cannot bear the change.
 
-    A lot bears a change that leaves 0 <= reserved <= on hand. ``lot`` is brought up to date. Until the transaction
-    ends, the lot is held: whoever wants it next waits and then sees what is left. Raises Busy when the wait is long.
+    A lot bears a change that leaves 0 <= reserved <= on hand and 0 <= in transit; in quarantine it bears no new promise
+    and no sending. ``lot`` is brought up to date. Until the transaction ends, the lot is held: whoever wants it next
+    waits and then sees what is left. Raises Busy when the wait is long.
     """
     if not connection.in_atomic_block:
         raise transaction.TransactionManagementError("stock moves inside the transaction of its use case")
@@ -65,14 +81,20 @@ def post(
         id=lot.id,
         reserved__gte=-reserved_change,
         on_hand__gte=F("reserved") + (reserved_change - on_hand_change),
+        in_transit__gte=-in_transit_change,
     )
+    if kind in _NOT_FROM_QUARANTINE:
+        bearing = bearing.filter(is_quarantined=False)
     with busy_answers():
         moved = bearing.update(
-            on_hand=F("on_hand") + on_hand_change, reserved=F("reserved") + reserved_change, lines=F("lines") + 1
+            on_hand=F("on_hand") + on_hand_change,
+            reserved=F("reserved") + reserved_change,
+            in_transit=F("in_transit") + in_transit_change,
+            lines=F("lines") + 1,
         )
     if not moved:
         return None
-    lot.refresh_from_db(fields=["on_hand", "reserved", "lines"])
+    lot.refresh_from_db(fields=["on_hand", "reserved", "in_transit", "lines"])
     movement = Movement(
         branch_id=lot.branch_id,
         lot=lot,
@@ -80,8 +102,10 @@ def post(
         kind=kind,
         on_hand_change=on_hand_change,
         reserved_change=reserved_change,
+        in_transit_change=in_transit_change,
         on_hand_after=lot.on_hand,
         reserved_after=lot.reserved,
+        in_transit_after=lot.in_transit,
         unit_cost=lot.unit_cost,
         document=document,
         reason=reason,
@@ -97,7 +121,7 @@ def post(
         data={
             "lot": str(lot.id),
             "item": str(lot.item_id),
-            "quantity": max(abs(on_hand_change), abs(reserved_change)),
+            "quantity": max(abs(on_hand_change), abs(reserved_change), abs(in_transit_change)),
             "document": document,
             **({"part": part} if part else {}),
         },

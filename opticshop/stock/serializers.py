@@ -14,6 +14,10 @@ def _power(**kwargs: Any) -> UnitDecimalField:
     return UnitDecimalField(unit="dioptres", max_digits=5, decimal_places=2, **kwargs)
 
 
+def _matrix() -> serializers.ListField:
+    return serializers.ListField(child=serializers.ListField(child=serializers.IntegerField()))
+
+
 class StockItemOut(serializers.ModelSerializer[StockItem]):
     sku = serializers.SerializerMethodField(help_text="Code of the frame or lens product.")
     description = serializers.SerializerMethodField(help_text="In words, a lens with its power in minus-cylinder form.")
@@ -37,15 +41,28 @@ def _article(item: StockItem) -> Any:
 
 class LotOut(serializers.ModelSerializer[Lot]):
     item = StockItemOut(read_only=True)
-    available = serializers.SerializerMethodField(help_text="On hand and promised to nobody.")
+    available = serializers.SerializerMethodField(help_text="On hand, promised to nobody and not in quarantine.")
 
     class Meta:
         model = Lot
-        fields = ["id", "branch", "item", "code", "unit_cost", "on_hand", "reserved", "available", "created_at"]
+        fields = [
+            "id",
+            "branch",
+            "item",
+            "code",
+            "unit_cost",
+            "on_hand",
+            "reserved",
+            "available",
+            "in_transit",
+            "is_quarantined",
+            "quarantine_reason",
+            "created_at",
+        ]
         read_only_fields = fields
 
     def get_available(self, lot: Lot) -> int:
-        return lot.on_hand - lot.reserved
+        return 0 if lot.is_quarantined else lot.on_hand - lot.reserved
 
 
 class MovementOut(serializers.ModelSerializer[Movement]):
@@ -62,8 +79,10 @@ class MovementOut(serializers.ModelSerializer[Movement]):
             "kind",
             "on_hand_change",
             "reserved_change",
+            "in_transit_change",
             "on_hand_after",
             "reserved_after",
+            "in_transit_after",
             "unit_cost",
             "document",
             "reason",
@@ -149,11 +168,26 @@ class CellOut(serializers.Serializer[Any]):
     cylinder_dpt = _power()
     on_hand = serializers.IntegerField()
     reserved = serializers.IntegerField()
-    available = serializers.IntegerField()
+    available = serializers.IntegerField(help_text="On hand, promised to nobody and not in quarantine.")
+    quarantined = serializers.IntegerField(help_text="On hand, but kept apart.")
+    on_order = serializers.IntegerField(help_text="Ordered from suppliers and not yet received.")
+    in_transit = serializers.IntegerField(help_text="On its way here from other branches.")
+    minimum = serializers.IntegerField()
+    target = serializers.IntegerField()
+
+
+class MatricesOut(serializers.Serializer[Any]):
+    """One matrix per figure: a row per sphere, a column per cylinder, in the order of the axes."""
+
+    on_hand = _matrix()
+    available = _matrix()
+    on_order = _matrix()
+    in_transit = _matrix()
+    minimum = _matrix()
 
 
 class GridOut(serializers.Serializer[Any]):
-    """The matrix of powers of a product at a branch: its two axes, and the cells that hold something."""
+    """The powers of a product at a branch: the two axes, a matrix per figure, and the cells that are not empty."""
 
     branch = serializers.UUIDField()
     lens = serializers.UUIDField()
@@ -161,13 +195,30 @@ class GridOut(serializers.Serializer[Any]):
     cylinders_dpt = serializers.ListField(
         child=_power(), help_text="Columns: every cylinder of the range, from 0 to the strongest, minus form."
     )
-    cells = CellOut(many=True, help_text="A power that is not named holds nothing.")
+    matrices = MatricesOut()
+    cells = CellOut(
+        many=True,
+        help_text="A power that is not named holds, awaits and wants nothing. One out of today's range is named.",
+    )
 
 
-class FoundOut(CellOut):
-    """What a branch holds of one power, in minus-cylinder form."""
+class ElsewhereOut(serializers.Serializer[Any]):
+    branch = serializers.UUIDField()
+    code = serializers.CharField()
+    name = serializers.CharField()
+    available = serializers.IntegerField()
+
+
+class FoundOut(serializers.Serializer[Any]):
+    """What a branch holds of one power, in minus-cylinder form, and who else could help out."""
 
     branch = serializers.UUIDField()
     lens = serializers.UUIDField()
     item = serializers.UUIDField(allow_null=True, help_text="Null when this power was never in stock anywhere.")
+    sphere_dpt = _power()
+    cylinder_dpt = _power()
+    on_hand = serializers.IntegerField()
+    reserved = serializers.IntegerField()
+    available = serializers.IntegerField(help_text="On hand, promised to nobody and not in quarantine.")
     lots = LotOut(many=True, help_text="Oldest first: the order in which they are used.")
+    elsewhere = ElsewhereOut(many=True, help_text="Other branches that you may see and that have one free, most first.")

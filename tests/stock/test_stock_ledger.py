@@ -11,7 +11,7 @@ from django.db import IntegrityError, connection, transaction
 
 from opticshop.core.actor import system
 from opticshop.stock import services
-from opticshop.stock.models import Lot, Movement
+from opticshop.stock.models import Movement
 from opticshop.stock.selectors import ledger_differences
 
 TILL = system("till")
@@ -130,7 +130,7 @@ def test_an_empty_stock_has_no_differences():
 def test_a_balance_changed_by_hand_is_found(busy, statement, expected):
     sql(statement, key(busy))
     assert found() == expected
-    assert {difference.lot for difference in ledger_differences()} == {busy.id}
+    assert {difference.subject for difference in ledger_differences()} == {f"lot {busy.id}"}
     out = StringIO()
     with pytest.raises(CommandError) as caught:
         call_command("stock_verify", stdout=out)
@@ -200,15 +200,54 @@ def test_a_balance_without_its_piece_stops_the_consumption(busy, mill):
     assert found() == [("reserved", 0, 1), ("reserved against active reservations", 0, 1)]
 
 
-@pytest.mark.django_db(transaction=True)
-def test_the_seal_can_be_lifted_and_put_back(mill, lens_item, receive):
+@pytest.mark.django_db
+def test_the_seal_can_be_lifted_and_put_back(busy, unsealed):
     """The migration is reversible, and putting it back protects again."""
-    receive(mill, lens_item, 1)
-    call_command("migrate", "stock", "0001", verbosity=0)
-    try:
-        sql("UPDATE stock_movement SET reason = 'open'")
-    finally:
-        call_command("migrate", "stock", verbosity=0)
+    sql("UPDATE stock_movement SET by_label = 'open'")
+    for statement in import_module("opticshop.stock.migrations.0002_movement_append_only").SEAL[connection.vendor]:
+        sql(statement)
     with pytest.raises(IntegrityError), transaction.atomic():
-        sql("UPDATE stock_movement SET reason = 'closed'")
-    assert Lot.objects.everywhere("test").get().lines == 1
+        sql("UPDATE stock_movement SET by_label = 'closed'")
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    "rewriting", ["UPDATE stock_expectedchange SET change = 9", "DELETE FROM stock_expectedchange"]
+)
+def test_what_was_ordered_cannot_be_rewritten_either(mill, lens_item, rewriting):
+    services.expected_change(actor=TILL, branch=mill, item=lens_item, delta=5, document="purchase-orders/x")
+    with pytest.raises(IntegrityError, match="append-only"), transaction.atomic():
+        sql(rewriting)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("kind", "change"),
+    [
+        ("receipt", (-1, 0, 0)),
+        ("release", (0, 1, 0)),
+        ("consumption", (-1, 0, 0)),
+        ("transfer_out", (-1, 0, 0)),
+        ("transfer_loss", (-1, 0, -1)),
+        ("write_off", (0, 0, -1)),
+    ],
+)
+def test_the_database_refuses_a_line_that_does_not_do_what_it_says(mill, lens_item, receive, kind, change):
+    lot = receive(mill, lens_item, 3)
+    line = Movement(
+        branch=mill,
+        lot=lot,
+        line=2,
+        kind=kind,
+        on_hand_change=change[0],
+        reserved_change=change[1],
+        in_transit_change=change[2],
+        on_hand_after=3,
+        reserved_after=0,
+        unit_cost=lot.unit_cost,
+        document="test",
+        reason="test",
+        by_label="test",
+    )
+    with pytest.raises(IntegrityError, match="stock_movement_does_what_it_says"), transaction.atomic():
+        line.save()

@@ -52,7 +52,9 @@ class Lot(Entity, BranchOwned):
     """The balance of one item from one delivery at one branch, kept equal to the sum of its movements.
 
     On hand counts what lies in the branch, reserved the part of it promised to orders; available is the difference.
-    ``lines`` counts the movements. Only ``stock.ledger.post`` writes these three.
+    In transit counts what was sent to another branch and has not arrived: it belongs to this lot until it does.
+    ``lines`` counts the movements. Only ``stock.ledger.post`` writes these four. Of a lot in quarantine nothing is
+    available: what was promised before stays promised, nothing more is.
     """
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
@@ -61,11 +63,18 @@ class Lot(Entity, BranchOwned):
     unit_cost = models.DecimalField(max_digits=10, decimal_places=2, default=0)
     on_hand = models.PositiveIntegerField(default=0)
     reserved = models.PositiveIntegerField(default=0)
+    in_transit = models.PositiveIntegerField(default=0, db_default=0)
     lines = models.PositiveIntegerField(default=0, help_text="Number of the last line of its ledger")
+    is_quarantined = models.BooleanField(default=False, db_default=False)
+    quarantine_reason = models.CharField(max_length=200, blank=True, default="", db_default="")
 
     class Meta(BranchOwned.Meta):
         constraints = [
             models.UniqueConstraint(fields=["branch", "item", "code"], name="stock_lot_once"),
+            models.CheckConstraint(condition=Q(in_transit__gte=0), name="stock_lot_transit_not_negative"),
+            models.CheckConstraint(
+                condition=Q(is_quarantined=False) | ~Q(quarantine_reason=""), name="stock_quarantine_explained"
+            ),
             models.CheckConstraint(condition=Q(on_hand__gte=0) & Q(reserved__gte=0), name="stock_lot_not_negative"),
             models.CheckConstraint(condition=Q(reserved__lte=F("on_hand")), name="stock_lot_not_oversold"),
             models.CheckConstraint(condition=Q(unit_cost__gte=0), name="stock_lot_cost"),
@@ -79,12 +88,39 @@ class Lot(Entity, BranchOwned):
         return f"{self.code}: {self.on_hand} on hand, {self.reserved} reserved"
 
 
+def _kind(*kinds: str, on_hand: str = "=0", reserved: str = "=0", in_transit: str = "=0") -> Q:
+    """The kinds change the three figures as written: a comparison with 0, or "any"."""
+    lookups = {"=0": "", ">0": "__gt", "<0": "__lt", ">=0": "__gte", "<=0": "__lte"}
+    condition = Q(kind__in=kinds)
+    for figure, sign in (("on_hand", on_hand), ("reserved", reserved), ("in_transit", in_transit)):
+        if sign != "any":
+            condition &= Q(**{f"{figure}_change{lookups[sign]}": 0})
+    return condition
+
+
+#: What each kind of movement may do to the balance.
+DOES_WHAT_IT_SAYS = (
+    _kind("receipt", "customer_return", on_hand=">0")
+    | _kind("reservation", reserved=">0")
+    | _kind("release", reserved="<0")
+    | _kind("consumption", on_hand="<0", reserved="<0")
+    | _kind("write_off", on_hand="<0", reserved="<=0")
+    | _kind("supplier_return", on_hand="<0")
+    | _kind("count_adjustment", on_hand="any")
+    | _kind("transfer_out", on_hand="<0", in_transit=">0")
+    | _kind("transfer_in", on_hand=">=0", in_transit="<=0")
+    | _kind("transfer_loss", in_transit="<0")
+)
+
+
 class Movement(Entity, BranchOwned):
     """One line of the ledger: what moved, why, by whom, for which document. Never changed, never deleted.
 
-    ``on_hand_change`` and ``reserved_change`` are what the movement did to the balance of its lot, and the ``_after``
-    columns what the balance then was. Lines of a lot are numbered without gaps, so each proves the one before it.
-    The database refuses to change or delete a line (migration 0002).
+    The ``_change`` columns are what the movement did to the balance of its lot, and the ``_after`` columns what the
+    balance then was. Lines of a lot are numbered without gaps, so each proves the one before it. What a kind of
+    movement may change is held by the database (``stock_movement_does_what_it_says``), which also refuses to change
+    or delete a line (migration 0002). A transfer that arrives is two lines of the same kind: the pieces leave the
+    transit of the lot that sent them and come on hand in a lot of the branch that takes them in.
     """
 
     class Kind(models.TextChoices):
@@ -93,6 +129,12 @@ class Movement(Entity, BranchOwned):
         RELEASE = "release"
         CONSUMPTION = "consumption"
         WRITE_OFF = "write_off"
+        TRANSFER_OUT = "transfer_out"
+        TRANSFER_IN = "transfer_in"
+        TRANSFER_LOSS = "transfer_loss"
+        COUNT_ADJUSTMENT = "count_adjustment"
+        SUPPLIER_RETURN = "supplier_return"
+        CUSTOMER_RETURN = "customer_return"
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements")
@@ -100,8 +142,10 @@ class Movement(Entity, BranchOwned):
     kind = models.CharField(max_length=20, choices=Kind.choices)
     on_hand_change = models.IntegerField()
     reserved_change = models.IntegerField()
+    in_transit_change = models.IntegerField(default=0, db_default=0)
     on_hand_after = models.PositiveIntegerField()
     reserved_after = models.PositiveIntegerField()
+    in_transit_after = models.PositiveIntegerField(default=0, db_default=0)
     unit_cost = models.DecimalField(max_digits=10, decimal_places=2)
     document = models.CharField(max_length=120, help_text="What caused it, for instance orders/<id>")
     reason = models.CharField(max_length=200, blank=True)
@@ -111,14 +155,21 @@ class Movement(Entity, BranchOwned):
     class Meta(BranchOwned.Meta):
         constraints = [
             models.CheckConstraint(
-                condition=~Q(on_hand_change=0) | ~Q(reserved_change=0), name="stock_movement_moves_something"
+                condition=~Q(on_hand_change=0) | ~Q(reserved_change=0) | ~Q(in_transit_change=0),
+                name="stock_movement_moves_something",
             ),
+            models.CheckConstraint(condition=DOES_WHAT_IT_SAYS, name="stock_movement_does_what_it_says"),
             models.CheckConstraint(
                 condition=Q(reserved_after__gte=0) & Q(reserved_after__lte=F("on_hand_after")),
                 name="stock_movement_never_oversold",
             ),
             models.UniqueConstraint(fields=["lot", "line"], name="stock_movement_line_once"),
             models.CheckConstraint(condition=~Q(kind="write_off") | ~Q(reason=""), name="stock_write_off_explained"),
+            models.CheckConstraint(
+                condition=~Q(kind__in=["transfer_loss", "count_adjustment", "supplier_return", "customer_return"])
+                | ~Q(reason=""),
+                name="stock_movement_explained",
+            ),
         ]
         indexes = [
             models.Index(fields=["branch", "-id"], name="stock_movement_newest"),
@@ -132,7 +183,8 @@ class Movement(Entity, BranchOwned):
 class Reservation(Entity, BranchOwned):
     """One piece of a lot promised to a document (one lens for one eye, or one frame).
 
-    It is settled once: an active reservation becomes consumed, released or written off, and stays so.
+    It is settled once: an active reservation becomes consumed, released or written off, and stays so. A consumed
+    piece may come back from the customer, once.
     """
 
     class State(models.TextChoices):
@@ -140,6 +192,7 @@ class Reservation(Entity, BranchOwned):
         CONSUMED = "consumed"
         RELEASED = "released"
         WRITTEN_OFF = "written_off"
+        RETURNED = "returned"
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="reservations")
@@ -155,7 +208,7 @@ class Reservation(Entity, BranchOwned):
                 name="stock_one_active_reservation_per_part",
             ),
             models.CheckConstraint(
-                condition=Q(state__in=["active", "consumed", "released", "written_off"]),
+                condition=Q(state__in=["active", "consumed", "released", "written_off", "returned"]),
                 name="stock_reservation_state_known",
             ),
         ]

@@ -55,10 +55,38 @@ class CostNotPayable(Invalid):
 
 
 class ReasonMissing(Invalid):
-    """What is written off is written off for a reason, in words."""
+    """Pieces are written off, sent back, kept apart or counted anew for a reason, in words."""
 
     code = "stock.reason_missing"
-    title = "Say why the pieces are written off"
+    title = "Say why"
+
+
+class LotQuarantineDiffers(Conflict):
+    """One lot is in quarantine as a whole or not at all; other pieces are another lot."""
+
+    code = "stock.lot_quarantine_differs"
+    title = "Good pieces and pieces in quarantine are not one lot"
+
+
+class AlreadyQuarantined(Conflict):
+    """The lot is in quarantine already."""
+
+    code = "stock.already_quarantined"
+    title = "The lot is in quarantine already"
+
+
+class NotQuarantined(Conflict):
+    """The lot is not in quarantine."""
+
+    code = "stock.not_quarantined"
+    title = "The lot is not in quarantine"
+
+
+class NothingToReturn(Conflict):
+    """The document took no such piece from this stock, or it has come back already."""
+
+    code = "stock.nothing_to_return"
+    title = "No such piece was taken from this stock"
 
 
 class LevelsContradict(Invalid):

@@ -15,7 +15,15 @@ from opticshop.core.scoping import BranchQuerySet
 
 from ..ledger import hold_lots, post
 from ..models import Lot, Movement, Reservation, StockItem
-from .problems import AlreadyReserved, BalanceDisagrees, NothingReserved, OutOfStock, check_reason
+from ..permissions import StockPermission
+from .problems import (
+    AlreadyReserved,
+    BalanceDisagrees,
+    NothingReserved,
+    NothingToReturn,
+    OutOfStock,
+    check_reason,
+)
 
 
 def stock_reserve(*, actor: Actor, branch: Branch, item: StockItem, document: str, part: str) -> Reservation:
@@ -72,6 +80,32 @@ def stock_write_off(*, actor: Actor, branch: Branch, document: str, part: str, r
     state, kind = Reservation.State.WRITTEN_OFF, Movement.Kind.WRITE_OFF
     if not _settle(actor, branch, document, part, state=state, kind=kind, leaves=1, reason=reason):
         raise NothingReserved(f"{document} holds no piece for {part}.", field="part")
+
+
+def stock_return_from_customer(*, actor: Actor, branch: Branch, document: str, part: str, reason: str) -> Lot:
+    """Put a piece that the customer had back into the lot it came from, unused and fit to be sold again.
+
+    Lenses that were cut are not: they are no stock. A piece comes back once. Raises NothingToReturn or ReasonMissing.
+    """
+    actor.require(StockPermission.RECEIVE, branch.id)
+    check_reason(reason)
+    with transaction.atomic():
+        had = Reservation.objects.everywhere("of the caller's own document").filter(
+            branch=branch, document=document, part=part, state=Reservation.State.CONSUMED
+        )
+        piece = had.select_related("lot").order_by("-id").first()
+        if piece is None or not had.filter(id=piece.id).update(state=Reservation.State.RETURNED):
+            raise NothingToReturn(f"{document} took no piece for {part} from this stock.", field="part")
+        post(
+            actor=actor,
+            lot=piece.lot,
+            kind=Movement.Kind.CUSTOMER_RETURN,
+            on_hand_change=1,
+            document=document,
+            reason=reason.strip(),
+            part=part,
+        )
+    return piece.lot
 
 
 def _reserve_oldest(actor: Actor, lots: list[Lot], document: str, part: str) -> Reservation | None:
