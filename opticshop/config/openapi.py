@@ -35,6 +35,7 @@ SPECTACULAR: dict[str, Any] = {
         "EyeEnum": ["right", "left"],
         "LensKindEnum": "opticshop.catalogue.models.LensProduct.Kind",
         "TaxCategoryEnum": "opticshop.catalogue.models.TaxCategory",
+        "LabelKindEnum": ["shelf", "packet"],
         "StockKindEnum": "opticshop.stock.models.StockItem.Kind",
         "StepKindEnum": "opticshop.workshop.models.StepKind",
         "JobStateEnum": "opticshop.workshop.models.JobState",

@@ -151,6 +151,5 @@ def _encoded(elements: Mapping[str, str], kind: zxingcpp.BarcodeFormat) -> Rows:
 
 def _modules(barcode: zxingcpp.Barcode) -> Rows:
     image = memoryview(barcode.to_image(scale=1, add_hrt=False, add_quiet_zones=False))
-    high, wide = image.shape[:2]
-    grey = image.tobytes()
-    return tuple(bytes(value < 128 for value in grey[row * wide : (row + 1) * wide]) for row in range(high))
+    rows: list[list[int]] = image.tolist()
+    return tuple(bytes(grey < 128 for grey in row) for row in rows)

@@ -16,6 +16,7 @@ from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.orders.selectors import order_get_for
 
 from . import paper, selectors, services
+from .labels_api import routes as label_routes
 from .models import Job, JobState, StepKind
 from .permissions import WorkshopPermission
 from .serializers import (
@@ -198,4 +199,4 @@ class JobViewSet(ResourceViewSet):
         return self.answer(selectors.job_get_for(self.actor, job.id), status=status)
 
 
-routes = [("jobs", JobViewSet)]
+routes = [("jobs", JobViewSet), *label_routes]
