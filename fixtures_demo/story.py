@@ -55,7 +55,8 @@ def main() -> int:
         print(f"\nThe story is wrong: {wrong}", file=sys.stderr)
         return 1
     took = (dt.datetime.now(dt.UTC) - started).total_seconds()
-    print(f"\nThe story is right. {took:.0f} s. Papers: {VAR.relative_to(ROOT)}/: job-ticket.pdf, receipt.pdf, layout.svg")
+    papers = VAR.relative_to(ROOT)
+    print(f"\nThe story is right. {took:.0f} s. Papers in {papers}: job-ticket.pdf, receipt.pdf, layout.svg")
     print("This service has stopped again; `make tour` keeps one running and says how to sign in there.")
     return 0
 
