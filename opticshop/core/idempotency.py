@@ -12,6 +12,7 @@ import hashlib
 from dataclasses import dataclass
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 
 from . import clock
 from .errors import IdempotencyInProgress, IdempotencyKeyMissing, IdempotencyKeyReused, Invalid
@@ -71,6 +72,7 @@ def claim(*, credential: str, route: str, key: str, body: bytes) -> Claim:
         id=found.id, status=None, created_at__lte=now - CLAIM_HOLDS_FOR
     ).update(created_at=now)
     if taken_over:
+        found.created_at = now
         return Claim(found, replay=False)
     raise IdempotencyInProgress(headers={"Retry-After": "1"})
 
@@ -78,15 +80,24 @@ def claim(*, credential: str, route: str, key: str, body: bytes) -> Claim:
 def store_answer(
     record: IdempotencyRecord, *, status: int, body: bytes, content_type: str, headers: dict[str, str]
 ) -> None:
-    """Keep the answer; called inside the transaction of the write."""
-    IdempotencyRecord.objects.filter(id=record.id).update(
-        status=status, body=body, content_type=content_type, headers=headers
-    )
+    """Keep the answer; called inside the transaction of the write.
+
+    Raises IdempotencyInProgress, which undoes that write, where the claim was taken over in the meantime: of two
+    processes that hold one key, only one can commit.
+    """
+    kept = _held(record).update(status=status, body=body, content_type=content_type, headers=headers)
+    if not kept:
+        raise IdempotencyInProgress(headers={"Retry-After": "1"})
 
 
 def release(record: IdempotencyRecord) -> None:
     """Give the key back after a request that changed nothing."""
-    IdempotencyRecord.objects.filter(id=record.id, status=None).delete()
+    _held(record).delete()
+
+
+def _held(record: IdempotencyRecord) -> QuerySet[IdempotencyRecord]:
+    """The row, as long as this claim still holds it: the moment of the claim is its mark."""
+    return IdempotencyRecord.objects.filter(id=record.id, status=None, created_at=record.created_at)
 
 
 def forget_expired(limit: int = 1000) -> int:

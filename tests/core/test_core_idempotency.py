@@ -48,6 +48,18 @@ def test_a_claim_left_by_a_dead_process_can_be_taken_over():
         assert not idempotency.claim(**WHO, key="k", body=b"1").replay
 
 
+def test_the_process_that_lost_its_claim_cannot_store_an_answer_or_release_the_key():
+    slow = idempotency.claim(**WHO, key="k", body=b"1")
+    with clock.at(clock.now() + idempotency.CLAIM_HOLDS_FOR + dt.timedelta(seconds=1)):
+        second = idempotency.claim(**WHO, key="k", body=b"1")
+    answer = {"status": 201, "content_type": "application/json", "headers": {}}
+    with pytest.raises(IdempotencyInProgress):
+        idempotency.store_answer(slow.record, body=b"slow", **answer)
+    idempotency.release(slow.record)
+    idempotency.store_answer(second.record, body=b"second", **answer)
+    assert bytes(IdempotencyRecord.objects.get().body) == b"second"
+
+
 def test_released_and_expired_keys_are_free_again():
     claim = idempotency.claim(**WHO, key="k", body=b"1")
     idempotency.release(claim.record)
