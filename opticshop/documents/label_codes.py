@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import segno
 import zxingcpp
@@ -21,8 +22,9 @@ from .errors import DocumentError
 Rows = tuple[bytes, ...]
 
 GTIN, LOT, COMPANY = "01", "10", "91"
-#: The characters of GS1 element strings ("character set 82" of the GS1 General Specifications; from memory).
-_ELEMENT = re.compile(r"[!\"%&'()*+,\-./0-9:;<=>?A-Z_a-z]+", re.ASCII)
+#: The characters of GS1 element strings ("character set 82" of the GS1 General Specifications; from memory) but for
+#: round brackets, which readers set around the identifiers and people could not tell apart.
+_ELEMENT = re.compile(r"[!\"%&'*+,\-./0-9:;<=>?A-Z_a-z]+", re.ASCII)
 _LONGEST = {LOT: 20, COMPANY: 90}
 _DIGITS = re.compile(r"[0-9]{14}", re.ASCII)
 _OPAQUE = re.compile(r"[\x21-\x7e]{1,60}", re.ASCII)
@@ -120,6 +122,8 @@ def elements_read(text: str) -> dict[str, str]:
         found = {key: str(value) for key, value in element_strings.info(text, separator=SEPARATOR).items()}
     except Exception as error:
         raise DocumentError(f"{text!r} is no GS1 element string.", field="code") from error
+    if not found:
+        raise DocumentError("The code is empty.", field="code")
     if GTIN in found:
         gtin_checked(found[GTIN])
     return found
@@ -151,5 +155,5 @@ def _encoded(elements: Mapping[str, str], kind: zxingcpp.BarcodeFormat) -> Rows:
 
 def _modules(barcode: zxingcpp.Barcode) -> Rows:
     image = memoryview(barcode.to_image(scale=1, add_hrt=False, add_quiet_zones=False))
-    rows: list[list[int]] = image.tolist()
+    rows: Any = image.tolist()
     return tuple(bytes(grey < 128 for grey in row) for row in rows)

@@ -127,7 +127,7 @@ def _lots(actor: Actor, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Lot]:
 def _label(row: StockItem | Lot, paper: LabelLayout, wanted: LabelSymbol, with_price: bool) -> Label:
     lot = row.code if isinstance(row, Lot) else ""
     item = row.item if isinstance(row, Lot) else row
-    usual = (LabelSymbol.DATA_MATRIX, LabelSymbol.QR)
+    usual: tuple[LabelSymbol, ...] = (LabelSymbol.DATA_MATRIX, LabelSymbol.QR)
     if not lot and paper.label_mm[1] >= _LOW_MM:
         usual = (LabelSymbol.EAN, *usual)
     kinds = usual if wanted == LabelSymbol.AUTO else (wanted,)
