@@ -20,6 +20,7 @@ from opticshop.prescriptions.permissions import PrescriptionPermission as Prescr
 from opticshop.purchasing.permissions import PurchasingPermission as Purchasing
 from opticshop.quality.permissions import QualityPermission as Quality
 from opticshop.reminders.permissions import ReminderPermission as Reminders
+from opticshop.replenishment.permissions import ReplenishmentPermission as Replenishment
 from opticshop.stock.permissions import StockPermission as Stock
 from opticshop.workshop.permissions import WorkshopPermission as Workshop
 
@@ -36,6 +37,7 @@ PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Purchasing,
     Quality,
     Reminders,
+    Replenishment,
     Stock,
     Workshop,
 )
@@ -85,6 +87,8 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Quality.VIEW: (_C, _W, _M, _H),
     Quality.INSPECT: (_W, _M),
     Quality.HANDOVER: (_C, _M),
+    Replenishment.VIEW: (_M, _H),
+    Replenishment.RUN: (_M, _H),
     Reminders.VIEW: (_C, _M, _H),
     Reminders.MANAGE: (_M, _H),
 }

@@ -21,6 +21,7 @@ APPS = (
     "billing",
     "workshop",
     "quality",
+    "replenishment",
     "reminders",
     "pluginhost",
 )

@@ -65,6 +65,7 @@ SPECTACULAR: dict[str, Any] = {
         {"name": "Jobs", "description": "The workshop: steps, readings, breakages."},
         {"name": "Inspections", "description": "Final inspection against a tolerance standard."},
         {"name": "Handover", "description": "Collection by the customer."},
+        {"name": "Replenishment", "description": "What to keep, send and buy: advice from demand, with its reasons."},
         {"name": "Reminders", "description": "Messages to customers and recalls."},
         {"name": "Calculators", "description": "Optics calculators brought by plugins."},
         {"name": "Plugins", "description": "What is installed, active and healthy."},

@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2] / "opticshop"
 #: Highest floor first; a foreign key may point to its own floor's app or to a lower floor.
 FLOORS = [
     {"reminders"},
-    {"quality"},
+    {"quality", "replenishment"},
     {"workshop", "billing", "purchasing"},
     {"orders"},
     {"stock", "prescriptions"},

@@ -46,6 +46,7 @@ INSTALLED_APPS = [
     "opticshop.billing",
     "opticshop.purchasing",
     "opticshop.quality",
+    "opticshop.replenishment",
     "opticshop.reminders",
     "opticshop.config",
 ]

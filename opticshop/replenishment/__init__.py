@@ -1,0 +1,1 @@
+"""Owns the advice on what to keep: demand models, levels per power, runs with their suggestions, simulations."""
