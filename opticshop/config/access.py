@@ -13,6 +13,7 @@ from opticshop.billing.permissions import BillingPermission as Billing
 from opticshop.branches.permissions import BranchPermission as Branches
 from opticshop.catalogue.permissions import CataloguePermission as Catalogue
 from opticshop.customers.permissions import CustomerPermission as Customers
+from opticshop.instruments.permissions import InstrumentPermission as Instruments
 from opticshop.orders.permissions import OrderPermission as Orders
 from opticshop.pluginhost.permissions import CalculatorPermission as Calculators
 from opticshop.pluginhost.permissions import PluginPermission as Plugins
@@ -31,6 +32,7 @@ PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Calculators,
     Catalogue,
     Customers,
+    Instruments,
     Orders,
     Plugins,
     Prescriptions,
@@ -72,6 +74,9 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Stock.COUNT: (_C, _W, _M, _H),
     Stock.APPROVE_COUNT: (_M, _H),
     Stock.VALUE: (_M, _H, _B),
+    Instruments.VIEW: (_C, _W, _M, _H),
+    Instruments.CHECK: (_W, _M),
+    Instruments.MANAGE: (_M, _H),
     Purchasing.VIEW: (_C, _W, _M, _H),
     Purchasing.ORDER: (_M, _H),
     Purchasing.RECEIVE: (_C, _M, _H),

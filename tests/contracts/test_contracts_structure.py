@@ -21,7 +21,7 @@ FLOORS = [
     {"quality", "replenishment"},
     {"workshop", "billing", "purchasing"},
     {"orders"},
-    {"stock", "prescriptions"},
+    {"stock", "prescriptions", "instruments"},
     {"customers", "catalogue"},
     {"pluginhost"},
     {"accounts"},

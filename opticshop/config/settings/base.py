@@ -41,6 +41,7 @@ INSTALLED_APPS = [
     "opticshop.catalogue",
     "opticshop.prescriptions",
     "opticshop.stock",
+    "opticshop.instruments",
     "opticshop.orders",
     "opticshop.workshop",
     "opticshop.billing",

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class InstrumentsConfig(AppConfig):
+    name = "opticshop.instruments"
+    label = "instruments"

@@ -1,0 +1,7 @@
+from enum import StrEnum
+
+
+class InstrumentPermission(StrEnum):
+    VIEW = "instruments.view"
+    CHECK = "instruments.check"
+    MANAGE = "instruments.manage"
