@@ -160,8 +160,8 @@ REST_FRAMEWORK = {
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
     "DEFAULT_SCHEMA_CLASS": "opticshop.core.openapi.ShapesPerAction",
     "DEFAULT_THROTTLE_CLASSES": [
-        "rest_framework.throttling.AnonRateThrottle",
-        "rest_framework.throttling.UserRateThrottle",
+        "opticshop.core.throttling.AnonymousThrottle",
+        "opticshop.core.throttling.SignedInThrottle",
     ],
     "DEFAULT_THROTTLE_RATES": {
         "anon": env.text("OPTICSHOP_RATE_ANON", "120/min"),
