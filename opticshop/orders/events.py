@@ -4,5 +4,5 @@ ORDER_PLACED = "orders.placed"  # {order, number, special_order}
 ORDER_IN_WORKSHOP = "orders.in_workshop"  # {order, number}
 ORDER_READY = "orders.ready"  # {order, number, customer}
 ORDER_COLLECTED = "orders.collected"  # {order, number, customer, prescription}
-ORDER_CANCELLED = "orders.cancelled"  # {order, number, reason}
+ORDER_CANCELLED = "orders.cancelled"  # {order, number, reason, spoiled: parts written off}
 ORDER_PROMISED = "orders.promised"  # {order, number, promised_on, reason}

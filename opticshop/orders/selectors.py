@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import uuid
 
+from opticshop.branches.models import Branch
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.stock.models import Reservation
 
 from .models import Order
 from .permissions import OrderPermission
@@ -27,3 +29,16 @@ def order_get_for(actor: Actor, order_id: uuid.UUID, *, permission: str = OrderP
     if found is None:
         raise NotFound(f"There is no order {order_id} here.", field="order")
     return found
+
+
+def document_of(order: Order) -> str:
+    """How stock movements and reservations name an order."""
+    return f"orders/{order.id}"
+
+
+def held_parts(order: Order) -> dict[str, Branch]:
+    """Part (right, left or frame) -> branch in whose stock a piece is promised to the order now."""
+    held = Reservation.objects.everywhere("of an order the caller may see").filter(
+        document=document_of(order), state=Reservation.State.ACTIVE
+    )
+    return {row.part: row.branch for row in held.select_related("branch")}

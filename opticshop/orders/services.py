@@ -28,7 +28,7 @@ from opticshop.prescriptions.services import dispensing_leave
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
-from . import computing, events, pricing
+from . import computing, events, pricing, selectors, spoiling
 from .computing import Computed, Purpose
 from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState
 from .permissions import OrderPermission
@@ -167,12 +167,16 @@ def order_place(*, actor: Actor, wanted: Wanted) -> Order:
 
 
 def order_cancel(*, actor: Actor, order: Order, reason: str) -> Order:
-    """Call an order off and give its stock back. Money already taken is paid back by its own use case."""
+    """Call an order off: what is spoilt for others (a lens that was cut) is written off, the rest goes back.
+
+    Both happen in this transaction, so that nobody finds a cut lens in the drawer. Money already taken is paid back by
+    its own use case.
+    """
     actor.require(OrderPermission.CANCEL, order.branch_id)
     with transaction.atomic():
         locked = _move(order, OrderState.CANCELLED, cancelled_reason=reason)
-        stock.stock_release(actor=actor, branch=order.branch, document=document_of(order), reason=reason)
-        _record(events.ORDER_CANCELLED, locked, actor, reason=reason)
+        spoiled = _stock_give_back(actor, locked, reason)
+        _record(events.ORDER_CANCELLED, locked, actor, reason=reason, spoiled=spoiled)
     return locked
 
 
@@ -196,7 +200,8 @@ def order_collect(*, actor: Actor, order: Order) -> Order:
     """The customer has the pair; the frame and lenses leave the stock."""
     with transaction.atomic():
         locked = _move(order, OrderState.COLLECTED, collected_at=clock.now())
-        stock.stock_consume(actor=actor, branch=order.branch, document=document_of(order))
+        for branch in set(selectors.held_parts(order).values()):
+            stock.stock_consume(actor=actor, branch=branch, document=document_of(order))
         _record(
             events.ORDER_COLLECTED,
             locked,
@@ -229,7 +234,7 @@ def order_promise(*, actor: Actor, order: Order, promised_on: dt.date, reason: s
 
 def document_of(order: Order) -> str:
     """How stock movements and reservations name an order."""
-    return f"orders/{order.id}"
+    return selectors.document_of(order)
 
 
 def age_on(birth_date: dt.date | None, day: dt.date) -> int | None:
@@ -237,6 +242,19 @@ def age_on(birth_date: dt.date | None, day: dt.date) -> int | None:
     if birth_date is None:
         return None
     return day.year - birth_date.year - ((day.month, day.day) < (birth_date.month, birth_date.day))
+
+
+def _stock_give_back(actor: Actor, order: Order, reason: str) -> list[str]:
+    """Write off the spoilt parts that the order holds and release the others, wherever they lie; returns the spoilt."""
+    held = selectors.held_parts(order)
+    spoiled = sorted(spoiling.spoiled_parts(order) & held.keys())
+    document = document_of(order)
+    for part in spoiled:
+        why = f"Spoilt for order {order.number}, called off: {reason}"[:200]
+        stock.stock_write_off(actor=actor, branch=held[part], document=document, part=part, reason=why)
+    for branch in set(held.values()):
+        stock.stock_release(actor=actor, branch=branch, document=document, reason=reason)
+    return spoiled
 
 
 def _check_belongs(wanted: Wanted) -> None:

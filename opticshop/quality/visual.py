@@ -34,6 +34,8 @@ CHECKS: tuple[VisualCheck, ...] = (
     VisualCheck("screws", "Screws and mountings tight"),
     VisualCheck("tint_match", "Tint of the two lenses matches", "tinted"),
 )
+#: Lower limit of category 0, ISO 12312-1:2013.
+CLEAR_ABOVE_PERCENT = 80
 NAMES = tuple(check.name for check in CHECKS)
 
 
@@ -43,9 +45,15 @@ def needed_checks(products: Iterable[LensProduct]) -> list[VisualCheck]:
     wanted = {"always"}
     if any(product.coating for product in products):
         wanted.add("coated")
-    if any(product.transmittance_percent is not None for product in products):
+    if any(is_tinted(product) for product in products):
         wanted.add("tinted")
     return [check for check in CHECKS if check.needed in wanted]
+
+
+def is_tinted(product: LensProduct) -> bool:
+    """Whether a lens counts as tinted: category 0 of ISO 12312-1:2013 (over 80 % to 100 %) is clear or nearly so."""
+    percent = product.transmittance_percent
+    return percent is not None and percent <= CLEAR_ABOVE_PERCENT
 
 
 def findings(visual: Mapping[str, Mapping[str, Any]]) -> list[str]:

@@ -16,5 +16,4 @@ STEP_FINISHED = "workshop.step_finished"  # {step}
 STEP_SKIPPED = "workshop.step_skipped"  # {step, note}
 LENS_READ = "workshop.lens_read"  # {reading, eye, outcome, state}
 LENS_BROKEN = "workshop.lens_broken"  # {breakage, eye, step, reason, replaced, state}
-CUT_LENSES_WRITTEN_OFF = "workshop.cut_lenses_written_off"  # {eyes}
 LENSES_ARRIVED = "workshop.lenses_arrived"  # {eyes, state}

@@ -13,7 +13,7 @@ from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders.models import Order
 from opticshop.orders.services import document_of
-from opticshop.stock.models import Lot, Reservation
+from opticshop.stock.models import Reservation
 
 from .models import JOB_MOVES, SKIPPABLE, Breakage, Job, JobState, JobStep, LensReading, StepKind
 from .permissions import WorkshopPermission
@@ -71,15 +71,6 @@ def held_lots(order: Order) -> dict[str, str]:
         document=document_of(order), state=Reservation.State.ACTIVE
     )
     return dict(held.values_list("part", "lot__code"))
-
-
-def released_lots(order: Order) -> dict[str, Lot]:
-    """Eye -> the lot into which its lens was last given back; eyes whose last lens went elsewhere are not in it."""
-    rows = Reservation.objects.everywhere("of an order the caller may see").filter(
-        document=document_of(order), part__in=["right", "left"]
-    )
-    last = {row.part: row for row in rows.select_related("lot__branch").order_by("id")}
-    return {eye: row.lot for eye, row in last.items() if row.state == Reservation.State.RELEASED}
 
 
 def next_step(steps: Iterable[JobStep]) -> JobStep | None:

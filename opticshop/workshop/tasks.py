@@ -7,6 +7,7 @@ import datetime as dt
 from opticshop.core import outbox
 from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
+from opticshop.orders import spoiling
 from opticshop.orders.models import Order, OrderState
 from opticshop.orders.selectors import order_get_for
 
@@ -14,6 +15,12 @@ from . import selectors, services
 from .models import Job
 
 WORKSHOP = system("workshop")
+
+
+@spoiling.finds_spoiled("workshop.cut_lenses")
+def cut_lenses(order: Order) -> set[str]:
+    """The lenses that have begun to be cut for an order; its jobs stay locked until the caller's transaction ends."""
+    return services.cut_eyes_of(order)
 
 
 @outbox.subscribe("orders.placed", "workshop.open_job")
@@ -34,11 +41,8 @@ def follow_promise(event: OutboxEvent) -> None:
 @outbox.subscribe("orders.cancelled", "workshop.give_job_up")
 def give_job_up(event: OutboxEvent) -> None:
     job = selectors.latest_job(_order(event))
-    if job is None:
-        return
-    if job.state in selectors.LIVE_STATES:
+    if job is not None and job.state in selectors.LIVE_STATES:
         services.job_cancel(actor=WORKSHOP, job=job, reason=f"Order cancelled: {event.data['reason']}")
-    services.cut_lenses_write_off(actor=WORKSHOP, job=job)
 
 
 def _live_job(event: OutboxEvent) -> Job | None:

@@ -178,6 +178,14 @@ def test_a_coated_or_tinted_pair_needs_its_own_looks(glazed, world):
     assert inspect(glazed.client, glazed.job_id, visual=seen).json()["outcome"] == "pass"
 
 
+@pytest.mark.parametrize(("percent", "tinted"), [("98.0", False), ("80.1", False), ("80.0", True), ("15.0", True)])
+def test_a_clear_lens_needs_no_look_at_the_tint(glazed, world, percent, tinted):
+    """ISO 12312-1:2013, category 0: over 80 % to 100 %."""
+    world.lens.transmittance_percent = percent
+    world.lens.save()
+    assert inspect(glazed.client, glazed.job_id).json()["missing"] == ["visual.tint_match"] * tinted
+
+
 def test_the_verdict_is_kept_word_for_word(glazed, mill):
     found = inspect(glazed.client, glazed.job_id, right={"sphere_dpt": "-4.05"}).json()
     mill.tolerance_standard = "ansi-z80-1"

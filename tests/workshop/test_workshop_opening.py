@@ -7,7 +7,6 @@ from decimal import Decimal
 import pytest
 
 from opticshop.core import outbox
-from opticshop.core.actor import system
 from opticshop.core.models import EventDelivery, OutboxEvent
 from opticshop.orders.models import Order
 from opticshop.stock import services as stock
@@ -101,35 +100,36 @@ def test_lenses_that_were_cut_for_a_cancelled_order_do_not_go_back_into_the_draw
     if cut:
         bench.work("mark_up", "trace", "block", "edge")
     api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"})
-    outbox.deliver_all()
+    # Before anybody hears of it: the same transaction has written off what was cut.
     lots = Lot.objects.everywhere("test").filter(item__kind="lens")
     assert [(lot.on_hand, lot.reserved) for lot in lots] == [(1 if cut else 2, 0)] * 2
     frame = Lot.objects.everywhere("test").get(item__kind="frame")
     assert (frame.on_hand, frame.reserved) == (1, 0)
     assert not ledger_differences()
-    assert [sorted(event["eyes"]) for event in events_of("workshop.cut_lenses_written_off")] == [
-        ["left", "right"]
-    ] * cut
+    assert [event["spoiled"] for event in events_of("orders.cancelled")] == [["left", "right"] if cut else []]
+    outbox.deliver_all()
+    assert bench.read()["state"] == "cancelled"
 
 
-def test_a_cut_lens_promised_to_another_order_meanwhile_is_left_to_that_bench(api, clerk, manager, bench, order, world):
+def test_a_cut_lens_is_never_promised_to_another_order(api, clerk, manager, bench, order, world):
+    """Two pairs of lenses lay in the drawer, one was cut: after the cancellation one order can be placed, not two."""
     bench.verify()
     bench.work("mark_up", "trace", "block", "edge")
-    stock.goods_receive(
-        actor=system("test"),
-        branch=world.branch,
-        item=stock.frame_item_ensure(world.frame),
-        lot_code="L2",
-        quantity=2,
-        unit_cost=Decimal("4.00"),
-        document="receipts/test",
-    )
+    receive(world.branch, stock.frame_item_ensure(world.frame), 1)
     api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"})
-    for _ in range(2):
-        assert api(clerk).post("/api/v1/orders/", world.body()).status_code == 201
-    outbox.deliver_all()
-    assert not events_of("workshop.cut_lenses_written_off")
-    assert not EventDelivery.objects.filter(handler="workshop.give_job_up").exclude(state="done").exists()
+    assert api(clerk).post("/api/v1/orders/", world.body()).status_code == 201
+    refused = api(clerk).post("/api/v1/orders/", world.body())
+    assert (refused.status_code, refused.json()["code"]) == (409, "stock.out_of_stock")
+
+
+def test_nothing_is_cut_for_an_order_that_was_called_off_a_moment_ago(api, manager, bench, order):
+    """The workshop has not heard of it yet, and the lenses lie in the drawer again."""
+    bench.verify()
+    bench.work("mark_up", "trace", "block")
+    api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"})
+    response = bench.post("steps/edge/start")
+    assert (response.status_code, response.json()["code"]) == (409, "workshop.order_called_off")
+    assert bench.read()["cut_eyes"] == []
 
 
 def test_the_board_shows_what_is_promised_first_and_keeps_its_cursor(api, clerk, hand, world):

@@ -19,7 +19,7 @@ from opticshop.stock import services as stock
 from .. import events, selectors
 from ..models import ORDINARY_STEPS, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
-from .lenses import EyeNotInJob, lens_renew, was_cut
+from .lenses import EyeNotInJob, cut_eyes_of, lens_renew
 from .rows import current_step, locked, move, not_allowed, record, reset_from, write
 from .steps import step_begin, step_end
 
@@ -76,7 +76,8 @@ def job_open(*, actor: Actor, order: Order, remake_reason: str = "", eyes: Seque
         if former is None:
             job.awaited_eyes = [lens.eye for lens in lenses if lens.is_special_order]
         else:
-            job.awaited_eyes = [lens.eye for lens in lenses if not _fresh_lens(actor, job, former, lens)]
+            cut = cut_eyes_of(order)
+            job.awaited_eyes = [lens.eye for lens in lenses if not _fresh_lens(actor, job, former, lens, cut)]
         job.state = JobState.WAITING if job.awaited_eyes else JobState.OPEN
         job.save(force_insert=True)
         JobStep.objects.bulk_create(
@@ -194,9 +195,9 @@ def _lenses_to_make(order: Order, eyes: Sequence[str] | None) -> list[OrderedLen
     return [lens for eye, lens in lenses.items() if not eyes or eye in eyes]
 
 
-def _fresh_lens(actor: Actor, job: Job, former: Job, lens: OrderedLens) -> bool:
+def _fresh_lens(actor: Actor, job: Job, former: Job, lens: OrderedLens, cut: set[str]) -> bool:
     """Whether an uncut lens is there for the remake, after writing off the one it replaces."""
-    if not was_cut(former, lens.eye) and lens.eye not in former.awaited_eyes:
+    if lens.eye not in cut and lens.eye not in former.awaited_eyes:
         return True
     if lens.eye in selectors.held_lots(job.order):
         stock.stock_write_off(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Sequence
 from dataclasses import asdict
 
@@ -11,18 +10,17 @@ from django.db import transaction
 from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
-from opticshop.orders.models import OrderedLens
+from opticshop.core.locks import lock_rows
+from opticshop.orders.models import Order, OrderedLens
 from opticshop.orders.services import document_of
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
-from .. import events, judging, selectors
+from .. import events, judging
 from ..models import Breakage, Job, JobState, JobStep, LensReading, StepKind
 from ..permissions import WorkshopPermission
 from .rows import current_step, locked, move, not_on_the_bench, record, reset_from, write
 from .steps import step_begin
-
-log = logging.getLogger("opticshop.workshop")
 
 
 class EyeNotInJob(Invalid):
@@ -156,34 +154,16 @@ def lenses_arrived(*, actor: Actor, job: Job, eyes: Sequence[str] | None = None)
     return job
 
 
-def cut_lenses_write_off(*, actor: Actor, job: Job) -> list[str]:
-    """Write off the lenses that were cut for an order that is called off; returns their eyes.
+def cut_eyes_of(order: Order) -> set[str]:
+    """The eyes of an order whose present lens has begun to be cut, in the last attempt that made that eye.
 
-    Cancelling the order has given its reservations back to the drawer, and a cut lens is of no use there. A piece that
-    was promised to somebody else in the meantime is left alone: it is missed, and written off, at that bench.
+    Locks the jobs of the order until the transaction ends. Every use case that locks both locks the order first.
     """
-    actor.require(WorkshopPermission.WORK, job.branch_id)
-    with transaction.atomic():
-        job = locked(job)
-        written_off = []
-        for eye, lot in selectors.released_lots(job.order).items():
-            if not was_cut(job, eye):
-                continue
-            try:
-                reason = f"Cut for the cancelled order {job.order.number}"
-                stock.lot_write_off(actor=actor, lot=lot, quantity=1, reason=reason)
-            except stock.NotEnoughAvailable:
-                log.error("the cut %s lens of job %s was promised to another order", eye, job.number)
-            else:
-                written_off.append(eye)
-        if written_off:
-            record(events.CUT_LENSES_WRITTEN_OFF, job, actor, eyes=written_off)
-    return written_off
-
-
-def was_cut(job: Job, eye: str) -> bool:
-    """Whether the present lens of an eye has begun to be cut, in this attempt or in an earlier one."""
-    return eye not in job.eyes or eye in job.cut_eyes
+    cut: set[str] = set()
+    jobs = lock_rows(Job.objects.everywhere("of an order the caller has locked").filter(order=order))
+    for job in sorted(jobs, key=lambda job: job.attempt):
+        cut = (cut - set(job.eyes)) | set(job.cut_eyes)
+    return cut
 
 
 def ordered_lens(job: Job, eye: str) -> OrderedLens:

@@ -7,7 +7,9 @@ from django.db import transaction
 from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
+from opticshop.core.locks import lock_rows
 from opticshop.orders import services as orders
+from opticshop.orders.models import Order, OrderState
 
 from .. import events, selectors
 from ..models import CUTTING, SKIPPABLE, Job, JobState, JobStep, StepKind
@@ -50,6 +52,13 @@ class LensesNotVerified(Conflict):
     title = "A lens has no passing reading"
 
 
+class OrderCalledOff(Conflict):
+    """The order was cancelled; its lenses go back to the drawer and nothing more is cut or packed for it."""
+
+    code = "workshop.order_called_off"
+    title = "This order was called off"
+
+
 class InspectionNeeded(Conflict):
     """The inspection step is closed by a passed inspection and by nothing else."""
 
@@ -61,6 +70,8 @@ def step_start(*, actor: Actor, job: Job, kind: str, note: str = "") -> JobStep:
     """Begin a step: the first that is neither done nor skipped, and no other."""
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
+        if kind in CUTTING:
+            order_lock(job)
         job = locked(job)
         step = current_step(job, kind)
         if step.state == JobStep.State.STARTED:
@@ -75,6 +86,8 @@ def step_finish(*, actor: Actor, job: Job, kind: str, note: str = "") -> JobStep
     """End a step that was started. Packing ends the job and makes the order ready for collection."""
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
+        if kind == StepKind.PACK:
+            order_lock(job)
         job = locked(job)
         step = current_step(job, kind)
         _check_finish(job, step)
@@ -101,6 +114,13 @@ def step_skip(*, actor: Actor, job: Job, kind: str, note: str) -> JobStep:
         write(job)
         record(events.STEP_SKIPPED, job, actor, step=kind, note=note)
     return step
+
+
+def order_lock(job: Job) -> None:
+    """Lock the order before its job, as calling it off does. Raises OrderCalledOff."""
+    [order] = lock_rows(Order.objects.everywhere("of the job, authorised by the caller").filter(id=job.order_id))
+    if order.state == OrderState.CANCELLED:
+        raise OrderCalledOff(f"Order {order.number} was called off: {order.cancelled_reason}", field="order")
 
 
 def step_begin(step: JobStep, actor: Actor, note: str = "") -> None:
