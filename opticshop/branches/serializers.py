@@ -65,6 +65,7 @@ class BranchOpenIn(_BranchDetails):
     name = TextField(max_length=120)
 
 
+@extend_schema_serializer(examples=[OpenApiExample("A longer promise", value={"turnaround_days": 5})])
 class BranchChangeIn(_BranchDetails):
     name = TextField(required=False, max_length=120)
     is_active = serializers.BooleanField(required=False)
