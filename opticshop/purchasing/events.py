@@ -20,7 +20,6 @@ DELIVERY_LINE_REMOVED = "purchasing.delivery_line_removed"  # {delivery, number,
 OVER_DELIVERY_ACCEPTED = "purchasing.over_delivery_accepted"  # {delivery, number, line, reason}
 DELIVERY_CONFIRMED = "purchasing.delivery_confirmed"  # {delivery, number, received, over, short, quarantined}
 DELIVERY_DISCARDED = "purchasing.delivery_discarded"  # {delivery, number, reason}
-QUARANTINE_ENDED = "purchasing.quarantine_ended"  # {quarantine, state, reason}
 
 LENS_ORDER_DRAFTED = "purchasing.lens_order_drafted"  # {lens_order, number, order, eye, reason}
 LENS_ORDER_ASSIGNED = "purchasing.lens_order_assigned"  # {lens_order, number, order, eye, supplier}

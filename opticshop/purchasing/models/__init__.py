@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .deliveries import Delivery, DeliveryLine, DeliveryMatch, Quarantine, Shortage
+from .deliveries import Delivery, DeliveryLine, DeliveryMatch, Shortage
 from .lens_orders import LENS_ORDER_MOVES, LensOrder, LensOrderState
 from .purchase_orders import PURCHASE_ORDER_MOVES, PurchaseLine, PurchaseOrder, PurchaseOrderState
 from .returns import RETURN_MOVES, ReturnState, SupplierReturn, SupplierReturnLine
@@ -23,7 +23,6 @@ __all__ = [
     "PurchaseLine",
     "PurchaseOrder",
     "PurchaseOrderState",
-    "Quarantine",
     "ReturnState",
     "Shortage",
     "Supplier",

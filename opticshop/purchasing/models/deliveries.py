@@ -55,7 +55,7 @@ class Delivery(Entity, Versioned, BranchOwned):
 
 
 class DeliveryLine(Entity):
-    """Pieces of one item and lot, as scanned. A failing reading keeps them off the shelf.
+    """Pieces of one item and lot, as scanned. With a failing reading they go into a lot in quarantine.
 
     ``over`` is what no purchase order asked for; it is only taken in with a reason.
     """
@@ -92,9 +92,6 @@ class DeliveryLine(Entity):
             models.CheckConstraint(condition=Q(unit_cost__gte=0), name="purchasing_delivery_line_cost"),
             models.CheckConstraint(condition=Q(over__lte=F("quantity")), name="purchasing_delivery_line_over"),
             models.CheckConstraint(condition=Q(over=0) | ~Q(over_reason=""), name="purchasing_delivery_over_explained"),
-            models.CheckConstraint(
-                condition=~Q(outcome="fail") | Q(lot__isnull=True), name="purchasing_failed_never_on_the_shelf"
-            ),
         ]
 
     def __str__(self) -> str:
@@ -134,45 +131,3 @@ class Shortage(Entity):
 
     def __str__(self) -> str:
         return f"{self.missing} of {self.purchase_line_id} missing"
-
-
-class Quarantine(Entity, BranchOwned):
-    """Pieces that came in but are not what the packet says: kept apart, no stock, until they leave the house."""
-
-    class State(models.TextChoices):
-        HELD = "held"
-        RETURNED = "returned", "Sent back to the supplier"
-        DESTROYED = "destroyed"
-
-    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
-    supplier = models.ForeignKey(Supplier, on_delete=models.PROTECT, related_name="+")
-    delivery_line = models.OneToOneField(DeliveryLine, on_delete=models.PROTECT, null=True, related_name="quarantine")
-    lens_order = models.OneToOneField(
-        "purchasing.LensOrder", on_delete=models.PROTECT, null=True, related_name="quarantine"
-    )
-    description = models.CharField(max_length=200, help_text="What the packet says it is")
-    lot_code = models.CharField(max_length=40)
-    quantity = models.PositiveIntegerField()
-    unit_cost = models.DecimalField(max_digits=10, decimal_places=2)
-    reason = models.CharField(max_length=500)
-    state = models.CharField(max_length=10, choices=State.choices, default=State.HELD)
-    ended_reason = models.CharField(max_length=300, blank=True)
-
-    class Meta(BranchOwned.Meta):
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(state__in=["held", "returned", "destroyed"]), name="purchasing_quarantine_state_known"
-            ),
-            models.CheckConstraint(condition=Q(quantity__gte=1), name="purchasing_quarantine_quantity"),
-            models.CheckConstraint(
-                condition=~Q(state="destroyed") | ~Q(ended_reason=""), name="purchasing_quarantine_end_explained"
-            ),
-            models.CheckConstraint(
-                condition=Q(delivery_line__isnull=False) | Q(lens_order__isnull=False),
-                name="purchasing_quarantine_came_from",
-            ),
-        ]
-        indexes = [models.Index(fields=["branch", "-id"], name="purchasing_quarantine_newest")]
-
-    def __str__(self) -> str:
-        return f"{self.quantity} x {self.description}: {self.state}"

@@ -7,7 +7,6 @@ from django.db.models import Q
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
 
-from .deliveries import Quarantine
 from .suppliers import Supplier
 
 
@@ -75,12 +74,11 @@ class SupplierReturn(Entity, Versioned, BranchOwned):
 
 
 class SupplierReturnLine(Entity):
-    """Unpromised pieces of a lot, or pieces in quarantine, that go back."""
+    """Unpromised pieces of a lot, in quarantine or not, that go back."""
 
     supplier_return = models.ForeignKey(SupplierReturn, on_delete=models.CASCADE, related_name="lines")
     position = models.PositiveSmallIntegerField()
-    lot = models.ForeignKey("stock.Lot", on_delete=models.PROTECT, null=True, related_name="+")
-    quarantine = models.ForeignKey(Quarantine, on_delete=models.PROTECT, null=True, related_name="return_lines")
+    lot = models.ForeignKey("stock.Lot", on_delete=models.PROTECT, related_name="+")
     quantity = models.PositiveIntegerField()
     unit_cost = models.DecimalField(max_digits=10, decimal_places=2)
     reason = models.CharField(max_length=200)
@@ -90,12 +88,8 @@ class SupplierReturnLine(Entity):
         constraints = [
             models.UniqueConstraint(fields=["supplier_return", "position"], name="purchasing_return_line_position"),
             models.CheckConstraint(condition=Q(quantity__gte=1), name="purchasing_return_line_quantity"),
-            models.CheckConstraint(
-                condition=(Q(lot__isnull=False) & Q(quarantine__isnull=True))
-                | (Q(lot__isnull=True) & Q(quarantine__isnull=False)),
-                name="purchasing_return_line_is_one_thing",
-            ),
+            models.UniqueConstraint(fields=["supplier_return", "lot"], name="purchasing_return_lot_once"),
         ]
 
     def __str__(self) -> str:
-        return f"{self.quantity} x {self.lot_id or self.quarantine_id}"
+        return f"{self.quantity} x {self.lot_id}"

@@ -1,1 +1,61 @@
 """Reads of purchasing, limited to what the actor may see."""
+
+from __future__ import annotations
+
+from .documents import (
+    deliveries_visible_to,
+    delivery_get_for,
+    eyes_held,
+    is_late,
+    late,
+    lens_order_get_for,
+    lens_orders_late,
+    lens_orders_visible_to,
+    live_lens_orders,
+    purchase_order_get_for,
+    purchase_orders_visible_to,
+    return_get_for,
+    returns_visible_to,
+)
+from .suppliers import (
+    USUAL_TRAVEL_DAYS,
+    Source,
+    offer_get_for,
+    offers_visible_to,
+    price_lists_visible_to,
+    prices_visible_to,
+    sources_by_article,
+    sources_for,
+    supplier_get_for,
+    suppliers_visible_to,
+    travel_days_to,
+    travel_visible_to,
+)
+
+__all__ = [
+    "USUAL_TRAVEL_DAYS",
+    "Source",
+    "deliveries_visible_to",
+    "delivery_get_for",
+    "eyes_held",
+    "is_late",
+    "late",
+    "lens_order_get_for",
+    "lens_orders_late",
+    "lens_orders_visible_to",
+    "live_lens_orders",
+    "offer_get_for",
+    "offers_visible_to",
+    "price_lists_visible_to",
+    "prices_visible_to",
+    "purchase_order_get_for",
+    "purchase_orders_visible_to",
+    "return_get_for",
+    "returns_visible_to",
+    "sources_by_article",
+    "sources_for",
+    "supplier_get_for",
+    "suppliers_visible_to",
+    "travel_days_to",
+    "travel_visible_to",
+]
