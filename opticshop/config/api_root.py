@@ -16,6 +16,7 @@ APPS = (
     "prescriptions",
     "catalogue",
     "stock",
+    "instruments",
     "orders",
     "purchasing",
     "billing",

@@ -33,6 +33,8 @@ SPECTACULAR: dict[str, Any] = {
     ],
     "ENUM_NAME_OVERRIDES": {
         "EyeEnum": ["right", "left"],
+        "InstrumentKindEnum": "opticshop.instruments.kinds.InstrumentKind",
+        "CalibrationStateEnum": "opticshop.instruments.kinds.CalibrationState",
         "LensKindEnum": "opticshop.catalogue.models.LensProduct.Kind",
         "TaxCategoryEnum": "opticshop.catalogue.models.TaxCategory",
         "LabelKindEnum": ["shelf", "packet"],
