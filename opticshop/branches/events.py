@@ -1,2 +1,3 @@
 BRANCH_OPENED = "branches.opened"
 BRANCH_CHANGED = "branches.changed"
+CALENDAR_CHANGED = "branches.calendar_changed"  # {branch, what}

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from django.db import models
+from django.db.models import F, Q
 
 from opticshop.core.models import Entity, Versioned
 
@@ -23,6 +24,19 @@ class Branch(Entity, Versioned):
     message_channel = models.CharField(max_length=80, default="console")
     recall_policy = models.CharField(max_length=80, default="prescription-expiry")
     turnaround_days = models.PositiveSmallIntegerField(default=3, help_text="Working days promised for stock lenses")
+    special_order_days = models.PositiveSmallIntegerField(
+        default=7, db_default=7, help_text="Further working days for lenses that are made to order"
+    )
+    daily_capacity = models.PositiveSmallIntegerField(
+        null=True, help_text="Pairs the workshop finishes in a day; empty where it is not counted"
+    )
+    subdivision = models.CharField(
+        max_length=6, blank=True, default="", db_default="", help_text="ISO 3166-2 part whose public holidays are kept"
+    )
+    keeps_public_holidays = models.BooleanField(default=True, db_default=True)
+    second_check = models.BooleanField(
+        default=False, db_default=False, help_text="A passed pair is confirmed by a second person before it goes on"
+    )
     is_active = models.BooleanField(default=True)
 
     class Meta:
@@ -31,6 +45,47 @@ class Branch(Entity, Versioned):
 
     def __str__(self) -> str:
         return f"{self.code} {self.name}"
+
+
+class OpeningHours(Entity):
+    """One weekday on which a branch is open. A branch without any row keeps the ordinary week of ``calendars``."""
+
+    branch = models.ForeignKey(Branch, on_delete=models.CASCADE, related_name="opening_hours")
+    weekday = models.PositiveSmallIntegerField(help_text="0 is Monday, 6 is Sunday")
+    opens_at = models.TimeField()
+    closes_at = models.TimeField()
+
+    class Meta:
+        ordering = ["weekday"]
+        constraints = [
+            models.UniqueConstraint(fields=["branch", "weekday"], name="branches_hours_once_a_weekday"),
+            models.CheckConstraint(
+                condition=Q(weekday__lte=6) & Q(opens_at__lt=F("closes_at")), name="branches_hours_make_a_day"
+            ),
+        ]
+        verbose_name_plural = "opening hours"
+
+    def __str__(self) -> str:
+        return f"{self.weekday}: {self.opens_at:%H:%M} to {self.closes_at:%H:%M}"
+
+
+class Closure(Entity):
+    """Days on which a branch is closed for its own reasons, first and last day included."""
+
+    branch = models.ForeignKey(Branch, on_delete=models.CASCADE, related_name="closures")
+    first_on = models.DateField()
+    last_on = models.DateField()
+    reason = models.CharField(max_length=120)
+
+    class Meta:
+        ordering = ["first_on", "id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(first_on__lte=F("last_on")), name="branches_closure_has_days"),
+            models.CheckConstraint(condition=~Q(reason=""), name="branches_closure_explained"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.first_on} to {self.last_on}: {self.reason}"
 
 
 class NumberSeries(Entity):

@@ -1,12 +1,15 @@
 from __future__ import annotations
 
+import datetime as dt
 import uuid
+from dataclasses import dataclass
 
 from django.db.models import QuerySet
 
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
 
+from .calendars import Calendar
 from .models import Branch
 from .permissions import BranchPermission
 
@@ -23,3 +26,18 @@ def branch_get_for(actor: Actor, branch_id: uuid.UUID, *, permission: str = Bran
         raise NotFound(f"There is no branch {branch_id} here.", field="branch")
     actor.require(permission, branch.id)
     return branch
+
+
+@dataclass(frozen=True, slots=True)
+class CalendarDay:
+    """One day of a branch: open, or closed and why."""
+
+    day: dt.date
+    is_open: bool
+    why_closed: str | None
+
+
+def calendar_days(calendar: Calendar, first: dt.date, count: int) -> list[CalendarDay]:
+    """``count`` days from ``first`` on."""
+    days = [first + dt.timedelta(days=offset) for offset in range(count)]
+    return [CalendarDay(day, why is None, why) for day, why in ((day, calendar.why_closed(day)) for day in days)]

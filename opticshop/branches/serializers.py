@@ -7,7 +7,7 @@ from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField
 
-from .models import Branch
+from .models import Branch, Closure, OpeningHours
 
 
 class BranchOut(serializers.ModelSerializer[Branch]):
@@ -30,6 +30,11 @@ class BranchOut(serializers.ModelSerializer[Branch]):
             "message_channel",
             "recall_policy",
             "turnaround_days",
+            "special_order_days",
+            "daily_capacity",
+            "subdivision",
+            "keeps_public_holidays",
+            "second_check",
             "is_active",
             "version",
         ]
@@ -50,6 +55,11 @@ class _BranchDetails(StrictSerializer):
     message_channel = serializers.SlugField(required=False, max_length=80)
     recall_policy = serializers.SlugField(required=False, max_length=80)
     turnaround_days = serializers.IntegerField(required=False, min_value=0, max_value=90)
+    special_order_days = serializers.IntegerField(required=False, min_value=0, max_value=90)
+    daily_capacity = serializers.IntegerField(required=False, min_value=1, max_value=1000, allow_null=True)
+    subdivision = serializers.RegexField(r"^[A-Z0-9]{1,6}$", required=False, allow_blank=True)
+    keeps_public_holidays = serializers.BooleanField(required=False)
+    second_check = serializers.BooleanField(required=False)
 
 
 @extend_schema_serializer(
@@ -74,3 +84,77 @@ class BranchChangeIn(_BranchDetails):
         if not attrs:
             raise serializers.ValidationError("Name at least one field to change.", code="empty")
         return attrs
+
+
+class OpeningHoursOut(serializers.ModelSerializer[OpeningHours]):
+    class Meta:
+        model = OpeningHours
+        fields = ["weekday", "opens_at", "closes_at"]
+        read_only_fields = fields
+
+
+class ClosureOut(serializers.ModelSerializer[Closure]):
+    class Meta:
+        model = Closure
+        fields = ["id", "first_on", "last_on", "reason"]
+        read_only_fields = fields
+
+
+class CalendarDayOut(serializers.Serializer[Any]):
+    day = serializers.DateField()
+    is_open = serializers.BooleanField()
+    why_closed = serializers.CharField(allow_null=True)
+
+
+class BranchCalendarOut(serializers.Serializer[Any]):
+    """When a branch works: its week, its closures to come, and the days asked for one by one."""
+
+    branch = serializers.UUIDField()
+    hours = OpeningHoursOut(many=True, help_text="Empty: the ordinary week, Monday to Friday")
+    closures = ClosureOut(many=True)
+    knows_holidays = serializers.BooleanField(help_text="False: no public holidays are known for this country")
+    days = CalendarDayOut(many=True)
+
+
+class CalendarAsked(StrictSerializer):
+    first = serializers.DateField(required=False, help_text="First day; today by default")
+    count = serializers.IntegerField(required=False, min_value=1, max_value=366, default=28, help_text="Days to show")
+
+
+class DayHoursIn(StrictSerializer):
+    weekday = serializers.IntegerField(min_value=0, max_value=6, help_text="0 is Monday, 6 is Sunday")
+    opens_at = serializers.TimeField()
+    closes_at = serializers.TimeField()
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "Tuesday to Saturday",
+            value={"hours": [{"weekday": day, "opens_at": "09:00", "closes_at": "17:30"} for day in range(1, 6)]},
+        )
+    ]
+)
+class OpeningHoursIn(StrictSerializer):
+    hours = DayHoursIn(many=True)
+
+    def validate_hours(self, hours: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        if len({row["weekday"] for row in hours}) < len(hours):
+            raise serializers.ValidationError("Name each weekday once.", code="twice")
+        return hours
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample("A week", value={"first_on": "2030-08-05", "last_on": "2030-08-10", "reason": "Refitting"})
+    ]
+)
+class ClosureAddIn(StrictSerializer):
+    first_on = serializers.DateField()
+    last_on = serializers.DateField()
+    reason = TextField(max_length=120)
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Lift", value={})])
+class ClosureLiftIn(StrictSerializer):
+    pass

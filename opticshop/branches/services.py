@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import uuid
 import zoneinfo
+from collections.abc import Mapping
 from typing import Any
 
 from django.db import IntegrityError, connection, transaction
@@ -10,10 +13,11 @@ from django.db.models import F
 
 from opticshop.core import clock, outbox
 from opticshop.core.actor import ALL, Actor
-from opticshop.core.errors import Conflict, Forbidden, Invalid, VersionMismatch
+from opticshop.core.errors import Conflict, Forbidden, Invalid, NotFound, VersionMismatch
 
 from . import events
-from .models import Branch, NumberSeries
+from .calendars import Hours, subdivisions_of
+from .models import Branch, Closure, NumberSeries, OpeningHours
 from .permissions import BranchPermission
 
 
@@ -24,12 +28,34 @@ class BranchCodeTaken(Conflict):
     title = "Another branch has this code"
 
 
+class HoursMakeNoDay(Invalid):
+    """A branch closes after it opens, on the same day, and is open on one weekday at least."""
+
+    code = "branches.hours_make_no_day"
+    title = "These hours are no opening hours"
+
+
+class ClosureHasNoDays(Invalid):
+    """The last day of a closure is not before the first, and a closure is not longer than a year."""
+
+    code = "branches.closure_has_no_days"
+    title = "These days are no closure"
+
+
+class SubdivisionUnknown(Invalid):
+    """The part of the country is not one whose public holidays are known; names those that are."""
+
+    code = "branches.subdivision_unknown"
+    title = "No public holidays are known for this part of the country"
+
+
 def branch_open(*, actor: Actor, code: str, name: str, **details: Any) -> Branch:
     """Open a branch. Only an actor that edits branches everywhere may."""
     _require_group(actor)
     zone = details.get("time_zone", "Europe/London")
     if zone not in zoneinfo.available_timezones():
         raise Invalid(f"{zone} is no IANA time zone.", field="time_zone", allowed="for instance Europe/London")
+    _check_subdivision(details.get("country", "GB"), details.get("subdivision", ""))
     with transaction.atomic():
         try:
             with transaction.atomic():
@@ -52,6 +78,8 @@ def branch_change(*, actor: Actor, branch: Branch, version: int, changes: dict[s
     zone = changes.get("time_zone")
     if zone is not None and zone not in zoneinfo.available_timezones():
         raise Invalid(f"{zone} is no IANA time zone.", field="time_zone", allowed="for instance Europe/London")
+    if {"country", "subdivision"} & changes.keys():
+        _check_subdivision(changes.get("country", branch.country), changes.get("subdivision", branch.subdivision))
     with transaction.atomic():
         changed = Branch.objects.filter(id=branch.id, version=version).update(version=F("version") + 1, **changes)
         if not changed:
@@ -65,6 +93,64 @@ def branch_change(*, actor: Actor, branch: Branch, version: int, changes: dict[s
         )
     branch.refresh_from_db()
     return branch
+
+
+def opening_hours_set(*, actor: Actor, branch: Branch, hours: Mapping[int, Hours]) -> None:
+    """Set the whole week: weekday (0 is Monday) -> hours; a weekday that is left out is closed."""
+    actor.require(BranchPermission.CALENDAR, branch.id)
+    if not hours:
+        raise HoursMakeNoDay("A branch that never opens has no week.", field="hours")
+    for weekday, (opens_at, closes_at) in hours.items():
+        if opens_at >= closes_at:
+            raise HoursMakeNoDay(f"Weekday {weekday} closes before it opens.", field="hours")
+    with transaction.atomic():
+        OpeningHours.objects.filter(branch=branch).delete()
+        OpeningHours.objects.bulk_create(
+            OpeningHours(branch=branch, weekday=weekday, opens_at=opens_at, closes_at=closes_at)
+            for weekday, (opens_at, closes_at) in sorted(hours.items())
+        )
+        _calendar_changed(actor, branch, "hours")
+
+
+def closure_add(*, actor: Actor, branch: Branch, first_on: dt.date, last_on: dt.date, reason: str) -> Closure:
+    """Close a branch from a day to a day, both included. Promises already given stay as they are."""
+    actor.require(BranchPermission.CALENDAR, branch.id)
+    if not dt.timedelta(0) <= last_on - first_on <= dt.timedelta(days=366):
+        raise ClosureHasNoDays(f"From {first_on} to {last_on}.", field="last_on", allowed="up to a year from first_on")
+    with transaction.atomic():
+        closure = Closure.objects.create(branch=branch, first_on=first_on, last_on=last_on, reason=reason)
+        _calendar_changed(actor, branch, "closures")
+    return closure
+
+
+def closure_lift(*, actor: Actor, branch: Branch, closure_id: uuid.UUID) -> None:
+    """Take a closure back. Raises NotFound."""
+    actor.require(BranchPermission.CALENDAR, branch.id)
+    with transaction.atomic():
+        removed, _ = Closure.objects.filter(branch=branch, id=closure_id).delete()
+        if not removed:
+            raise NotFound(f"There is no closure {closure_id} here.", field="closure")
+        _calendar_changed(actor, branch, "closures")
+
+
+def _calendar_changed(actor: Actor, branch: Branch, what: str) -> None:
+    outbox.record(
+        event_type=events.CALENDAR_CHANGED,
+        subject=f"branches/{branch.id}",
+        actor=actor,
+        branch_id=branch.id,
+        data={"branch": str(branch.id), "what": what},
+    )
+
+
+def _check_subdivision(country: str, subdivision: str) -> None:
+    known = subdivisions_of(country)
+    if subdivision and subdivision not in (known or []):
+        raise SubdivisionUnknown(
+            f"{subdivision} is no part of {country} with public holidays of its own.",
+            field="subdivision",
+            allowed=known or "none: the country is not known",
+        )
 
 
 def _require_group(actor: Actor) -> None:

@@ -50,6 +50,7 @@ _C, _W, _M, _H, _B = "counter", "workshop", "manager", "head_office", "bookkeepe
 TABLE: dict[StrEnum, tuple[str, ...]] = {
     Branches.VIEW: (_C, _W, _M, _H, _B),
     Branches.EDIT: (_H,),
+    Branches.CALENDAR: (_M, _H),
     Accounts.VIEW: (_M, _H),
     Accounts.MANAGE: (_H,),
     Plugins.VIEW: (_M, _H),
