@@ -45,6 +45,18 @@ def give_job_up(event: OutboxEvent) -> None:
         services.job_cancel(actor=WORKSHOP, job=job, reason=f"Order cancelled: {event.data['reason']}")
 
 
+@outbox.subscribe("purchasing.special_lens_received", "workshop.take_special_lens")
+def take_special_lens(event: OutboxEvent) -> None:
+    """A lens made for the order is there. A job that no longer awaits it was told at the bench, or is given up."""
+    if not event.data["reserved"]:
+        return
+    job = selectors.latest_job(_order(event))
+    if job is None:
+        raise LookupError(f"order {event.data['order']} has no job yet; tried again later")
+    if job.state in selectors.LIVE_STATES and event.data["eye"] in job.awaited_eyes:
+        services.lenses_arrived(actor=WORKSHOP, job=job, eyes=[event.data["eye"]])
+
+
 def _live_job(event: OutboxEvent) -> Job | None:
     job = selectors.latest_job(_order(event))
     return job if job is not None and job.state in selectors.LIVE_STATES else None

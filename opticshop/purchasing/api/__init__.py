@@ -1,7 +1,7 @@
-"""Views of purchasing."""
+"""Views of purchasing: ``suppliers`` what is sold to us, ``buying`` the documents, ``lenses`` special ones, finder."""
 
 from __future__ import annotations
 
-from typing import Any
+from . import buying, lenses, suppliers
 
-routes: list[tuple[str, Any]] = []
+routes = [*suppliers.routes, *buying.routes, *lenses.routes]

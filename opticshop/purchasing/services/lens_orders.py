@@ -212,6 +212,7 @@ def lens_order_receive(
             received_at=clock.now(),
             received_by_id=actor.id,
             lot=lot,
+            is_wanted=held.is_wanted,
             **kept,
         )
         _record(events.SPECIAL_LENS_RECEIVED, held, actor, lot=lot.id, reserved=held.is_wanted)
@@ -255,7 +256,7 @@ def lens_orders_give_up(*, actor: Actor, order: Order, reason: str) -> None:
             held = _held(lens_order)
             if held.state == LensOrderState.DRAFT:
                 lens_order_cancel(actor=actor, lens_order=held, reason=f"Order called off: {reason}"[:300])
-            elif held.is_wanted:
+            elif lens_order.is_wanted:
                 rows.write(held, is_wanted=False)
                 _record(events.LENS_ORDER_UNWANTED, held, actor)
 
@@ -376,7 +377,12 @@ def _order_again(actor: Actor, held: LensOrder) -> None:
 
 
 def _held(lens_order: LensOrder, version: int | None = None) -> LensOrder:
-    return rows.locked(lens_order, "branch", "supplier", "product", "order", "lot", version=version)
+    """The lens order, held, its order before it; called off meanwhile, it is no longer wanted."""
+    order = Order.objects.everywhere("of a lens order that was shown").filter(id=lens_order.order_id)
+    [order_row] = lock_rows(order)
+    held = rows.locked(lens_order, "branch", "supplier", "product", "order", "lot", version=version)
+    held.is_wanted = held.is_wanted and order_row.state != OrderState.CANCELLED
+    return held
 
 
 def _move(held: LensOrder, state: LensOrderState, **values: Any) -> None:
