@@ -17,9 +17,9 @@ time; see for instance Axsater, Inventory Control, from memory); with D = 1 it i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from scipy import special
 
 from .counts import NegativeBinomial, Poisson, counts
 
+K = TypeVar("K", bound=Hashable)
 Family = Literal["none", "poisson", "negative_binomial"]
 
 #: Fisher's index-of-dispersion test calls demand over-dispersed below this probability.
@@ -36,6 +37,8 @@ DISPERSION_SIGNIFICANCE = 0.05
 TEST_WEEKS, TEST_PIECES = 12, 10
 #: A branch is never taken as smaller than this share of the average branch, so that a new one still borrows something.
 SMALLEST_SIZE = 0.1
+#: Weeks of history from which on a branch's size is taken from its own trade. Our choice (no source).
+SIZED_WEEKS = 8
 _EQUAL = 1e-9
 
 
@@ -199,6 +202,19 @@ def _posterior(history: CellHistory, exposure: float, prior: Prior, pooled: floa
         borrowed = prior.weeks / rate
     size = max(history.size, SMALLEST_SIZE)
     return DemandModel(mean * size, clump, variance * size**2, borrowed)
+
+
+def branch_sizes(pieces: Mapping[K, int], weeks: Mapping[K, int]) -> dict[K, float]:
+    """The trade of each branch relative to the average branch: pieces per week of its history over the mean of all.
+
+    A branch with less than SIZED_WEEKS of history counts as average: its trade is not known yet. None is below
+    SMALLEST_SIZE.
+    """
+    rates = {branch: pieces.get(branch, 0) / weeks[branch] for branch in weeks if weeks[branch] >= SIZED_WEEKS}
+    mean = sum(rates.values()) / len(rates) if rates else 0.0
+    return {
+        branch: max(SMALLEST_SIZE, rates[branch] / mean) if branch in rates and mean > 0 else 1.0 for branch in weeks
+    }
 
 
 def drawn(model: DemandModel, days: int, generator: np.random.Generator) -> NDArray[np.int64]:

@@ -43,8 +43,8 @@ class ReplenishmentRun(Entity):
 class ReplenishmentLine(Entity, BranchOwned):
     """One power at one branch: what is there, what is expected of it, and what to do, with the reason in words.
 
-    Sealed like its run. ``reorder_point`` is null where the power is not worth keeping; ``position`` is what is available,
-    on order, under way or drafted, less what is drafted to leave.
+    Sealed like its run. ``reorder_point`` is null where the power is not worth keeping; ``position`` is what is
+    available, on order, under way or drafted, less what is drafted to leave.
     """
 
     run = models.ForeignKey(ReplenishmentRun, on_delete=models.PROTECT, related_name="lines")
