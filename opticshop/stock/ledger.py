@@ -11,7 +11,6 @@ import uuid
 from collections.abc import Iterable
 
 from django.db import connection, transaction
-from django.db.models import F
 
 from opticshop.branches.models import Branch
 from opticshop.core import outbox
@@ -19,6 +18,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.locks import busy_answers, lock_rows
 
 from . import events
+from .ledger_rows import move
 from .models import Lot, Movement
 
 _EVENTS = {
@@ -77,42 +77,29 @@ def post(
     """
     if not connection.in_atomic_block:
         raise transaction.TransactionManagementError("stock moves inside the transaction of its use case")
-    bearing = Lot.objects.everywhere("one lot by key, checked by the caller").filter(
-        id=lot.id,
-        reserved__gte=-reserved_change,
-        on_hand__gte=F("reserved") + (reserved_change - on_hand_change),
-        in_transit__gte=-in_transit_change,
-    )
-    if kind in _NOT_FROM_QUARANTINE:
-        bearing = bearing.filter(is_quarantined=False)
-    with busy_answers():
-        moved = bearing.update(
-            on_hand=F("on_hand") + on_hand_change,
-            reserved=F("reserved") + reserved_change,
-            in_transit=F("in_transit") + in_transit_change,
-            lines=F("lines") + 1,
-        )
-    if not moved:
-        return None
-    lot.refresh_from_db(fields=["on_hand", "reserved", "in_transit", "lines"])
     movement = Movement(
         branch_id=lot.branch_id,
         lot=lot,
-        line=lot.lines,
         kind=kind,
         on_hand_change=on_hand_change,
         reserved_change=reserved_change,
         in_transit_change=in_transit_change,
-        on_hand_after=lot.on_hand,
-        reserved_after=lot.reserved,
-        in_transit_after=lot.in_transit,
         unit_cost=lot.unit_cost,
         document=document,
         reason=reason,
         by_id=actor.id,
         by_label=actor.label,
     )
-    movement.save(force_insert=True)
+    with busy_answers():
+        moved = move(movement, even_quarantined=kind not in _NOT_FROM_QUARANTINE)
+    if not moved:
+        return None
+    lot.on_hand, lot.reserved, lot.in_transit, lot.lines = (
+        movement.on_hand_after,
+        movement.reserved_after,
+        movement.in_transit_after,
+        movement.line,
+    )
     outbox.record(
         event_type=_EVENTS[kind],
         subject=f"stock/{lot.id}",
