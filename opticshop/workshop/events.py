@@ -14,6 +14,7 @@ JOB_PROMISED = "workshop.job_promised"  # {promised_on}
 STEP_STARTED = "workshop.step_started"  # {step}
 STEP_FINISHED = "workshop.step_finished"  # {step}
 STEP_SKIPPED = "workshop.step_skipped"  # {step, note}
+FRAME_TRACED = "workshop.frame_traced"  # {trace, format, warnings}
 LENS_READ = "workshop.lens_read"  # {reading, eye, outcome, state}
 LENS_BROKEN = "workshop.lens_broken"  # {breakage, eye, step, reason, replaced, state}
 LENSES_ARRIVED = "workshop.lenses_arrived"  # {eyes, state}

@@ -7,6 +7,8 @@ from django.db.models import Q
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
 
+from .traces.models import FrameTrace as FrameTrace
+
 
 class JobState(models.TextChoices):
     WAITING = "waiting", "Waiting for lenses or frame"
