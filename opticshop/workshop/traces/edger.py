@@ -63,4 +63,3 @@ def _eye(each: BenchEye, layout: BenchLayout) -> EdgerEye:
         outline=each.outline if has_shape else None,
         bevel=None if each.computed is None else each.computed.bevel,
     )
-

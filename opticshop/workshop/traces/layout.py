@@ -122,9 +122,7 @@ def _computed(
     result = optics.compute_eye(
         optics.EyeInput(
             eye=eye,
-            power=optics.SpheroCylinder(
-                float(lens.sphere_dpt), float(lens.cylinder_dpt), float(lens.axis_deg or 180)
-            ),
+            power=optics.SpheroCylinder(float(lens.sphere_dpt), float(lens.cylinder_dpt), float(lens.axis_deg or 180)),
             prism=optics.Prism.for_eye(
                 eye, base_in_pdpt=float(lens.prism_in_dpt), base_up_pdpt=float(lens.prism_up_dpt)
             ),
@@ -138,9 +136,7 @@ def _computed(
         lens_input(lens),
     )
     centre = result.optical_centre
-    profile = optics.edge_profile(
-        result.lens, result.outline, centre_x_mm=centre.x_mm(eye), centre_y_mm=centre.up_mm
-    )
+    profile = optics.edge_profile(result.lens, result.outline, centre_x_mm=centre.x_mm(eye), centre_y_mm=centre.up_mm)
     edge = edge_points(profile, result.outline, eye)
     mount = cast(Mount, job.order.frame.mount)
     rim = None if trace is None else stated_size(trace, lens.eye, "frame_curve_dpt")
@@ -198,7 +194,11 @@ def _warnings(trace: FrameTrace | None, eyes: tuple[BenchEye, ...]) -> list[dict
             for note in result.warnings
             if note.code not in _TOLD_WITH_THE_ORDER
         ]
-        found += [_warning(note.key, f"{name.capitalize()}: {note.words}", name) for note in each.computed.notes if note.is_warning]
+        found += [
+            _warning(note.key, f"{name.capitalize()}: {note.words}", name)
+            for note in each.computed.notes
+            if note.is_warning
+        ]
     found += [_warning(each["code"], each["detail"], each["eye"]) for each in (trace.warnings if trace else [])]
     return found
 

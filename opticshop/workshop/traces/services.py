@@ -12,9 +12,10 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.optics.eyes import Eye
 from opticshop.tracing import Trace, TraceError, read_csv_outlines, read_svg_outlines, read_trace
 
-from .. import events, selectors
+from .. import events
 from ..models import Job
 from ..permissions import WorkshopPermission
+from ..selectors import LIVE_STATES
 from ..services.rows import locked, record
 from .models import FrameTrace, TraceFormat
 from .outlines import EYES, columns_of
@@ -52,8 +53,8 @@ def frame_trace_record(
     trace = read(format, content, EYES[eye])
     with transaction.atomic():
         job = locked(job)
-        if job.state not in selectors.LIVE_STATES:
-            raise TraceOfClosedJob(f"Job {job.number} is {job.state}.", field="job", allowed=list(selectors.LIVE_STATES))
+        if job.state not in LIVE_STATES:
+            raise TraceOfClosedJob(f"Job {job.number} is {job.state}.", field="job", allowed=list(LIVE_STATES))
         frame = job.order.frame
         row = FrameTrace.objects.create(
             branch=job.branch,
