@@ -66,6 +66,7 @@ SPECTACULAR: dict[str, Any] = {
         {"name": "Payments", "description": "Deposits, balances, receipts."},
         {"name": "Instruments", "description": "What the shop measures and makes with, and its checks."},
         {"name": "Jobs", "description": "The workshop: steps, readings, breakages."},
+        {"name": "Traces", "description": "Outlines of frames, the layout made from them, records for an edger."},
         {"name": "Inspections", "description": "Final inspection against a tolerance standard."},
         {"name": "Control charts", "description": "How steady the work is: charts, capability, gauge studies, look-back."},
         {"name": "Handover", "description": "Collection by the customer."},
