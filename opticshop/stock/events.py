@@ -28,7 +28,6 @@ STOCK_EXPECTED = "stock.expected"
 
 #: ``{"transfer", "number", "sender", "receiver"}``; an ended one says in ``"state"`` how.
 TRANSFER_DRAFTED = "stock.transfer_drafted"
-TRANSFER_CHANGED = "stock.transfer_changed"
 TRANSFER_SENT = "stock.transfer_sent"
 TRANSFER_ARRIVED = "stock.transfer_arrived"
 TRANSFER_ENDED = "stock.transfer_ended"

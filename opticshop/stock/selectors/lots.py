@@ -14,7 +14,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 
-from ..models import Lot, Movement, StockItem
+from ..models import Expected, Lot, Movement, StockItem, StockLevel
 from ..permissions import StockPermission
 from ..powers import minus_form
 
@@ -59,3 +59,13 @@ def lots_of_item(actor: Actor, branch: Branch, item: StockItem | None) -> list[L
     if item is None:
         return []
     return list(lots_visible_to(actor).filter(branch=branch, item=item, on_hand__gt=0).order_by("id"))
+
+
+def levels_visible_to(actor: Actor) -> BranchQuerySet[StockLevel]:
+    return StockLevel.objects.visible_to(actor, StockPermission.VIEW).select_related("item__frame", "item__lens")
+
+
+def expected_visible_to(actor: Actor) -> BranchQuerySet[Expected]:
+    """What is on order; items of which everything came are left out."""
+    rows = Expected.objects.visible_to(actor, StockPermission.VIEW).filter(quantity__gt=0)
+    return rows.select_related("item__frame", "item__lens")

@@ -10,9 +10,12 @@ from typing import Any
 from django.db.models import Count, F, IntegerField, OuterRef, Q, Subquery, Sum, Window
 from django.db.models.functions import Coalesce, Lag
 
+from opticshop.core import clock
 from opticshop.core.scoping import BranchQuerySet
 
+from ..costing import LedgerTorn
 from ..models import CountLine, Expected, ExpectedChange, Lot, Movement, Reservation, StockCount, TransferLine
+from .valuation import company_method, worth_of_items
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +36,10 @@ def ledger_differences() -> list[Difference]:
 
     Per lot: the sums of its movements, their count and the active reservations against the balance kept; per line:
     the balance after it against the line before, and its cost; per row: the branch against the branch of its lot; per
-    item on order: the sum of its changes; per transfer and count: what its papers say against its movements.
+    item on order: the sum of its changes; per transfer and count: what its papers say against its movements. When all
+    that agrees, the valuation too: the pieces valued, and the value against what came in less what went out.
     """
-    return [
+    found = [
         *_balance_differences(),
         *_line_differences(),
         *_branch_differences(),
@@ -43,6 +47,7 @@ def ledger_differences() -> list[Difference]:
         *_transfer_differences(),
         *_count_differences(),
     ]
+    return found or list(_worth_differences())
 
 
 def _total(rows: BranchQuerySet, per: str, expression: Sum | Count) -> Coalesce:
@@ -209,3 +214,29 @@ def _count_differences() -> Iterator[Difference]:
     )
     for line in wrong.exclude(variance=F("adjusted")).order_by("id"):
         yield from _compared(f"counts/{line.count_id} lot {line.lot_id}", ("variance", line.variance, line.adjusted))
+
+
+def _worth_differences() -> Iterator[Difference]:
+    lots = Lot.objects.everywhere("proof of the valuation").order_by().values("item", "branch")
+    balances = {
+        (row["item"], row["branch"]): (row["here"], row["away"])
+        for row in lots.annotate(here=Sum("on_hand"), away=Sum("in_transit"))
+    }
+    try:
+        for item, _, worths in worth_of_items(company_method(), clock.now()):
+            for branch, worth in worths.items():
+                here, away = balances.pop((item, branch), (0, 0))
+                value = sum((value for _, value in worth.flows.values()), Decimal(0))
+                yield from _compared(
+                    f"item {item} at branch {branch}",
+                    ("on hand as valued", worth.on_hand, here),
+                    ("in transit as valued", worth.in_transit, away),
+                    ("value", worth.on_hand_value + worth.in_transit_value, value),
+                )
+    except LedgerTorn as torn:
+        yield Difference("the ledger", "valuation", "possible", f"not: {torn}")
+        return
+    for (item, branch), (here, away) in balances.items():
+        yield from _compared(
+            f"item {item} at branch {branch}", ("on hand as valued", 0, here), ("in transit as valued", 0, away)
+        )

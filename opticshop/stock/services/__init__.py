@@ -1,29 +1,43 @@
 """Writes of stock.
 
 ``receiving`` takes goods in, ``reserving`` promises them to documents and settles the promises, ``loose`` moves what
-nobody was promised, ``levels`` holds what is wanted and what is on order.
+nobody was promised, ``levels`` holds what is wanted and what is on order, ``transfers`` what goes between branches,
+``counts`` the stock-takes.
 """
 
 from __future__ import annotations
 
+from .counts import count_approve, count_cancel, count_found, count_open, count_record, count_reopen, count_submit
 from .levels import expected_change, stock_level_set
 from .loose import Quarantined, lot_quarantine, lot_quarantine_lift, lot_write_off, stock_return_to_supplier
 from .problems import (
+    AlreadyBeingCounted,
     AlreadyQuarantined,
     AlreadyReserved,
     BalanceDisagrees,
+    BranchClosed,
     CostNotPayable,
+    CountBelowReserved,
+    CountIncomplete,
+    CountStale,
     ExpectedTooSmall,
     LevelsContradict,
     LotCostDiffers,
+    LotElsewhere,
     LotQuarantineDiffers,
+    MoreThanSent,
     NotEnoughAvailable,
+    NotEnoughToSend,
+    NothingNamed,
     NothingReserved,
     NothingToReturn,
     NotQuarantined,
     OutOfStock,
     QuantityWrong,
     ReasonMissing,
+    SectionTooLarge,
+    TransferAcrossCurrencies,
+    TransferToItself,
 )
 from .receiving import frame_item_ensure, frame_receive, goods_receive, lens_item_ensure, lens_receive
 from .reserving import (
@@ -34,24 +48,51 @@ from .reserving import (
     stock_return_from_customer,
     stock_write_off,
 )
+from .transfers import (
+    transfer_cancel,
+    transfer_draft,
+    transfer_lose,
+    transfer_receive,
+    transfer_send,
+    transfer_take_back,
+)
 
 __all__ = [
+    "AlreadyBeingCounted",
     "AlreadyQuarantined",
     "AlreadyReserved",
     "BalanceDisagrees",
+    "BranchClosed",
     "CostNotPayable",
+    "CountBelowReserved",
+    "CountIncomplete",
+    "CountStale",
     "ExpectedTooSmall",
     "LevelsContradict",
     "LotCostDiffers",
+    "LotElsewhere",
     "LotQuarantineDiffers",
+    "MoreThanSent",
     "NotEnoughAvailable",
+    "NotEnoughToSend",
     "NotQuarantined",
+    "NothingNamed",
     "NothingReserved",
     "NothingToReturn",
     "OutOfStock",
     "QuantityWrong",
     "Quarantined",
     "ReasonMissing",
+    "SectionTooLarge",
+    "TransferAcrossCurrencies",
+    "TransferToItself",
+    "count_approve",
+    "count_cancel",
+    "count_found",
+    "count_open",
+    "count_record",
+    "count_reopen",
+    "count_submit",
     "expected_change",
     "frame_item_ensure",
     "frame_receive",
@@ -69,4 +110,10 @@ __all__ = [
     "stock_return_from_customer",
     "stock_return_to_supplier",
     "stock_write_off",
+    "transfer_cancel",
+    "transfer_draft",
+    "transfer_lose",
+    "transfer_receive",
+    "transfer_send",
+    "transfer_take_back",
 ]

@@ -89,6 +89,96 @@ class NothingToReturn(Conflict):
     title = "No such piece was taken from this stock"
 
 
+class TransferToItself(Invalid):
+    """Sender and receiver are the same branch."""
+
+    code = "stock.transfer_to_itself"
+    title = "A branch does not send to itself"
+
+
+class BranchClosed(Conflict):
+    """One end of the transfer is a branch that is closed."""
+
+    code = "stock.branch_closed"
+    title = "The branch is closed"
+
+
+class TransferAcrossCurrencies(Conflict):
+    """The two branches keep their books in different currencies; such goods are sold and bought, not transferred."""
+
+    code = "stock.transfer_across_currencies"
+    title = "The branches have different currencies"
+
+
+class NothingNamed(Invalid):
+    """No item or no line was named."""
+
+    code = "stock.nothing_named"
+    title = "Name at least one thing"
+
+
+class NotEnoughToSend(Conflict):
+    """The sender has too few unpromised pieces; ``missing`` names every item that is short. Nothing was sent."""
+
+    code = "stock.not_enough_to_send"
+    title = "The sender has too few unpromised pieces"
+
+
+class MoreThanSent(Conflict):
+    """More pieces of a line were to be taken in, taken back or given up than are in transit."""
+
+    code = "stock.more_than_sent"
+    title = "So many pieces are not in transit"
+
+
+class AlreadyBeingCounted(Conflict):
+    """A lot is on another count sheet that is still open; ``counts`` names the sheets."""
+
+    code = "stock.already_being_counted"
+    title = "This is being counted already"
+
+
+class SectionTooLarge(Invalid):
+    """The section holds more lots than one sheet takes."""
+
+    code = "stock.section_too_large"
+    title = "The section is too large for one sheet"
+
+
+class LotElsewhere(Invalid):
+    """The lot lies at another branch than the one that is counted."""
+
+    code = "stock.lot_elsewhere"
+    title = "The lot is at another branch"
+
+
+class CountIncomplete(Conflict):
+    """Lots on the sheet hold pieces and were not counted; ``uncounted`` names some."""
+
+    code = "stock.count_incomplete"
+    title = "Not everything was counted"
+
+
+class CountStale(Conflict):
+    """Pieces of a lot that differs moved after it was counted, so the movement may be part of the difference.
+
+    ``stale`` says what moved. Count these lots again, or accept the counts as they are.
+    """
+
+    code = "stock.count_stale"
+    title = "The stock moved after it was counted"
+
+
+class CountBelowReserved(Conflict):
+    """A lot would hold less than is promised of it; ``short`` names the documents that hold the promises.
+
+    Release or write off promises first: a count breaks none of them silently.
+    """
+
+    code = "stock.count_below_reserved"
+    title = "Less was counted than is promised"
+
+
 class LevelsContradict(Invalid):
     """The target lies below the minimum."""
 
@@ -104,10 +194,13 @@ class ExpectedTooSmall(Conflict):
 
 
 class BalanceDisagrees(Conflict):
-    """A promised piece is not in the balance of its lot. Nothing was written; ``manage.py stock_verify`` says more."""
+    """The balance of a lot does not hold what its papers say; nothing was written.
+
+    ``manage.py stock_verify`` says more.
+    """
 
     code = "stock.balance_disagrees"
-    title = "The balance of the lot and its reservations disagree"
+    title = "The balance of the lot and its papers disagree"
 
 
 def check_quantity(quantity: int) -> None:

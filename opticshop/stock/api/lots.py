@@ -4,6 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 import django_filters
+from django.db import transaction
 from django.db.models import F, Q
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
@@ -17,12 +18,12 @@ from opticshop.catalogue.models import LensProduct
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
 
-from . import selectors, services
-from .labels_api import routes as label_routes
-from .models import Lot, Movement, StockItem
-from .permissions import StockPermission
-from .powers import minus_form, powers_in_range, stocked_power
-from .serializers import (
+from .. import selectors, services
+from ..models import Lot, Movement, StockItem
+from ..permissions import StockPermission
+from ..powers import minus_form, powers_in_range, stocked_power
+from ..serializers.lots import (
+    CustomerReturnIn,
     FindQueryIn,
     FoundOut,
     GoodsReceiptIn,
@@ -31,6 +32,8 @@ from .serializers import (
     LotOut,
     LotWriteOffIn,
     MovementOut,
+    QuarantinedOut,
+    QuarantineIn,
 )
 
 
@@ -71,17 +74,21 @@ class LotViewSet(ResourceViewSet):
         "grid": StockPermission.VIEW,
         "find": StockPermission.VIEW,
         "write_off": StockPermission.WRITE_OFF,
+        "quarantine": StockPermission.QUARANTINE,
+        "lift_quarantine": StockPermission.LIFT_QUARANTINE,
     }
-    inputs = {"write_off": LotWriteOffIn}
-    outputs = {"grid": GridOut, "find": FoundOut}
+    inputs = {"write_off": LotWriteOffIn, "quarantine": QuarantineIn, "lift_quarantine": QuarantineIn}
+    outputs = {"grid": GridOut, "find": FoundOut, "quarantine": QuarantinedOut}
     output = LotOut
-    idempotent = {"write_off": "optional"}
+    idempotent = {"write_off": "optional", "quarantine": "optional", "lift_quarantine": "optional"}
     summaries = {
         "list": "List the lots in stock",
         "retrieve": "Get one lot",
         "grid": "The powers of one lens product at a branch, as matrices",
         "find": "What this and other branches hold of one power, given in any cylinder form",
         "write_off": "Write off unpromised pieces of a lot",
+        "quarantine": "Keep a lot apart; says who was promised pieces of it before",
+        "lift_quarantine": "Let a lot be used again",
     }
 
     @action(detail=True, methods=["post"], url_path="write-off")
@@ -90,6 +97,17 @@ class LotViewSet(ResourceViewSet):
         lot = self.get_object()
         services.lot_write_off(actor=self.actor, lot=lot, **self.read_input())
         return self.answer(lot)
+
+    @action(detail=True, methods=["post"])
+    def quarantine(self, request: Request, pk: str) -> Response:
+        """Promises made before are kept: the workshop decides piece by piece."""
+        return self.answer(services.lot_quarantine(actor=self.actor, lot=self.get_object(), **self.read_input()))
+
+    @action(detail=True, methods=["post"], url_path="lift-quarantine")
+    def lift_quarantine(self, request: Request, pk: str) -> Response:
+        lot = self.get_object()
+        services.lot_quarantine_lift(actor=self.actor, lot=lot, **self.read_input())
+        return self.answer(self.get_object())
 
     @extend_schema(parameters=[GridQueryIn], filters=False)  # type: ignore[untyped-decorator]
     @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
@@ -140,6 +158,13 @@ class LotViewSet(ResourceViewSet):
         return branch, lens_get(asked["lens"]), asked
 
 
+def item_named(body: dict[str, Any]) -> StockItem:
+    """The item that a request names by frame, or by lens product and power; made on first use."""
+    if body["kind"] == StockItem.Kind.FRAME:
+        return services.frame_item_ensure(frame_get(body["frame"]))
+    return services.lens_item_ensure(lens_get(body["lens"]), body["sphere_dpt"], body.get("cylinder_dpt", Decimal(0)))
+
+
 class GoodsReceiptViewSet(ApiViewSet):
     """Goods in: pieces are taken into a lot of the branch and counted from then on."""
 
@@ -155,13 +180,9 @@ class GoodsReceiptViewSet(ApiViewSet):
         branch = branch_get_for(self.actor, body["branch"], permission=StockPermission.RECEIVE)
         delivery = {name: body[name] for name in ("lot_code", "quantity", "unit_cost")}
         delivery["document"] = f"deliveries/{body.get('delivery_note') or body['lot_code']}"
-        if body["kind"] == StockItem.Kind.FRAME:
-            frame = frame_get(body["frame"])
-            lot = services.frame_receive(actor=self.actor, branch=branch, frame=frame, **delivery)
-        else:
-            power = {"sphere_dpt": body["sphere_dpt"], "cylinder_dpt": body.get("cylinder_dpt", Decimal(0))}
-            product = lens_get(body["lens"])
-            lot = services.lens_receive(actor=self.actor, branch=branch, product=product, **power, **delivery)
+        delivery["quarantine_reason"] = body.get("quarantine_reason", "")
+        with transaction.atomic():
+            lot = services.goods_receive(actor=self.actor, branch=branch, item=item_named(body), **delivery)
         return self.answer(selectors.lot_get_for(self.actor, lot.id, permission=StockPermission.RECEIVE), status=201)
 
 
@@ -187,9 +208,18 @@ class MovementViewSet(Lists):
     summaries = {"list": "List the movements of stock"}
 
 
-routes = [
-    ("stock/receipts", GoodsReceiptViewSet),
-    ("stock/movements", MovementViewSet),
-    ("stock", LotViewSet),
-    *label_routes,
-]
+class CustomerReturnViewSet(ApiViewSet):
+    """A piece that a customer had comes back unused: it lies in the lot it came from again."""
+
+    tag, noun = "Stock", "customer return"
+    permissions = {"create": StockPermission.RECEIVE}
+    inputs = {"create": CustomerReturnIn}
+    output = LotOut
+    idempotent = {"create": "optional"}
+    summaries = {"create": "Put a piece that a customer had back into stock"}
+
+    def create(self, request: Request) -> Response:
+        body = self.read_input()
+        branch = branch_get_for(self.actor, body.pop("branch"), permission=StockPermission.RECEIVE)
+        lot = services.stock_return_from_customer(actor=self.actor, branch=branch, **body)
+        return self.answer(selectors.lot_get_for(self.actor, lot.id, permission=StockPermission.RECEIVE), status=201)

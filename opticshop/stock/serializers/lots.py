@@ -7,7 +7,7 @@ from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
 
-from .models import Lot, Movement, StockItem
+from ..models import Lot, Movement, StockItem
 
 
 def _power(**kwargs: Any) -> UnitDecimalField:
@@ -93,6 +93,26 @@ class MovementOut(serializers.ModelSerializer[Movement]):
         read_only_fields = fields
 
 
+class ArticleIn(serializers.Serializer[Any]):
+    """Part of a shape: a frame, or a lens product in one power."""
+
+    kind = serializers.ChoiceField(StockItem.Kind.choices)
+    frame = serializers.UUIDField(required=False, help_text="For kind frame.")
+    lens = serializers.UUIDField(required=False, help_text="For kind lens: the product; the power follows.")
+    sphere_dpt = _power(required=False, help_text="As on the packet, in either cylinder form.")
+    cylinder_dpt = _power(required=False, help_text="As on the packet, in either form; 0 when left out.")
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        lens = attrs["kind"] == StockItem.Kind.LENS
+        needed = {"lens", "sphere_dpt"} if lens else {"frame"}
+        foreign = {"frame"} if lens else {"lens", "sphere_dpt", "cylinder_dpt"}
+        wrong = dict.fromkeys(needed - set(attrs), "Needed for this kind.")
+        wrong |= dict.fromkeys(foreign & set(attrs), "Does not belong to this kind.")
+        if wrong:
+            raise serializers.ValidationError(wrong, code="kind")
+        return attrs
+
+
 @extend_schema_serializer(
     examples=[
         OpenApiExample(
@@ -122,27 +142,15 @@ class MovementOut(serializers.ModelSerializer[Movement]):
         ),
     ]
 )
-class GoodsReceiptIn(StrictSerializer):
+class GoodsReceiptIn(ArticleIn, StrictSerializer):
     branch = serializers.UUIDField()
-    kind = serializers.ChoiceField(StockItem.Kind.choices)
-    frame = serializers.UUIDField(required=False, help_text="For kind frame.")
-    lens = serializers.UUIDField(required=False, help_text="For kind lens: the product; the power follows.")
-    sphere_dpt = _power(required=False, help_text="As on the packet, in either cylinder form.")
-    cylinder_dpt = _power(required=False, help_text="As on the packet, in either form; 0 when left out.")
     lot_code = TextField(max_length=40, help_text="The maker's lot, or a code of your own.")
     quantity = serializers.IntegerField(min_value=1, max_value=10_000)
     unit_cost = UnitDecimalField(unit="the branch's currency, without tax", max_digits=10, min_value=0)
     delivery_note = TextField(max_length=60, required=False, help_text="Number of the paper that came with it.")
-
-    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        lens = attrs["kind"] == StockItem.Kind.LENS
-        needed = {"lens", "sphere_dpt"} if lens else {"frame"}
-        foreign = {"frame"} if lens else {"lens", "sphere_dpt", "cylinder_dpt"}
-        wrong = dict.fromkeys(needed - set(attrs), "Needed for this kind.")
-        wrong |= dict.fromkeys(foreign & set(attrs), "Does not belong to this kind.")
-        if wrong:
-            raise serializers.ValidationError(wrong, code="kind")
-        return attrs
+    quarantine_reason = TextField(
+        max_length=200, required=False, help_text="Why these pieces are kept apart; nothing of them is available then."
+    )
 
 
 @extend_schema_serializer(
@@ -150,6 +158,40 @@ class GoodsReceiptIn(StrictSerializer):
 )
 class LotWriteOffIn(StrictSerializer):
     quantity = serializers.IntegerField(min_value=1, max_value=10_000)
+    reason = TextField(max_length=200)
+
+
+@extend_schema_serializer(
+    examples=[OpenApiExample("Wrong power", value={"reason": "packets say -2.00, lenses read -2.50"})]
+)
+class QuarantineIn(StrictSerializer):
+    reason = TextField(max_length=200)
+
+
+class QuarantinedOut(serializers.Serializer[Any]):
+    lot = LotOut()
+    promised_to = serializers.ListField(
+        child=serializers.CharField(), help_text="Documents that were promised pieces before; they still hold them."
+    )
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "A frame brought back unworn",
+            value={
+                "branch": "01890a5d-ac96-774b-bcce-b302099a8057",
+                "document": "orders/01890a5d-ac96-774b-bcce-b302099a8063",
+                "part": "frame",
+                "reason": "unworn, changed for another colour",
+            },
+        )
+    ]
+)
+class CustomerReturnIn(StrictSerializer):
+    branch = serializers.UUIDField()
+    document = TextField(max_length=120, help_text="What the piece was taken for, for instance orders/<id>.")
+    part = serializers.ChoiceField(["right", "left", "frame"], help_text="Cut lenses are no stock and stay out.")
     reason = TextField(max_length=200)
 
 
