@@ -18,7 +18,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.locks import busy_answers, lock_rows
 
 from . import events
-from .ledger_rows import move
+from .ledger_rows import hold, move
 from .models import Lot, Movement
 
 _EVENTS = {
@@ -44,9 +44,10 @@ def hold_lots(branch: Branch, item_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, 
     All lots of an item are held, not only the one that will be used: whoever moves the same item again in this
     transaction then waits for nobody. Raises Busy when somebody else holds one too long.
     """
-    lots = Lot.objects.everywhere("for the use case of this branch, checked there")
     held: dict[uuid.UUID, list[Lot]] = {}
-    for lot in lock_rows(lots.filter(branch=branch, item__in=set(item_ids), on_hand__gt=0)):
+    with busy_answers():
+        lots = hold(branch.id, item_ids)
+    for lot in lots:
         held.setdefault(lot.item_id, []).append(lot)
     return held
 

@@ -1,12 +1,19 @@
-"""The statement that moves a balance and writes its line: plain SQL, because it is the busiest one there is.
+"""The statements behind every movement, in plain SQL because they are the busiest there are.
 
-The condition and the sums are tried by the database on the newest row. On PostgreSQL balance and line are one
-statement; SQLite, where a transaction has the file for itself, writes them one after the other.
+Conditions and sums are tried by the database on the newest row. On PostgreSQL lots are held in one statement, and
+balance and line are written in one; SQLite, where a transaction has the file for itself, does one after the other.
 """
 
 from __future__ import annotations
 
-from django.db import connection
+import uuid
+from collections.abc import Iterable
+from functools import cache
+
+from django.conf import settings
+from django.db import connection, models
+
+from opticshop.core.locks import lock_rows
 
 from .models import Lot, Movement
 
@@ -14,22 +21,61 @@ from .models import Lot, Movement
 _AFTER = ("line", "on_hand_after", "reserved_after", "in_transit_after")
 _GIVEN = [field for field in Movement._meta.concrete_fields if field.name not in _AFTER]
 
+#: Limits the wait of the statement it is part of: the setting is made while a row is found, before it is held.
+_WAITS = " AND set_config('lock_timeout', %s, true) IS NOT NULL"
 _BALANCE = f"""
 UPDATE {Lot._meta.db_table} SET
     on_hand = on_hand + %s, reserved = reserved + %s, in_transit = in_transit + %s, lines = lines + 1
 WHERE id = %s
     AND reserved + %s >= 0 AND on_hand + %s >= reserved + %s AND in_transit + %s >= 0
-    AND (%s OR NOT is_quarantined)
+    AND (%s OR NOT is_quarantined){{waits}}
 RETURNING lines, on_hand, reserved, in_transit
 """
 _COLUMNS = ", ".join([*(str(field.column) for field in _GIVEN), *_AFTER])
 _LINE = f"INSERT INTO {Movement._meta.db_table} ({_COLUMNS})"
 _GIVEN_VALUES = ", ".join(["%s"] * len(_GIVEN))
 _BOTH = f"""
-WITH moved AS ({_BALANCE})
+WITH moved AS ({_BALANCE.format(waits=_WAITS)})
 {_LINE} SELECT {_GIVEN_VALUES}, lines, on_hand, reserved, in_transit FROM moved RETURNING {", ".join(_AFTER)}
 """
 _LINE_AFTER = f"{_LINE} VALUES ({_GIVEN_VALUES}, %s, %s, %s, %s)"
+
+_LOT_COLUMNS = [field.attname for field in Lot._meta.concrete_fields]
+_HOLD = f"""
+SELECT {", ".join(str(field.column) for field in Lot._meta.concrete_fields)} FROM {Lot._meta.db_table}
+WHERE branch_id = %s AND item_id = ANY(%s) AND on_hand > 0{_WAITS}
+ORDER BY id FOR UPDATE
+"""
+
+
+def hold(branch_id: uuid.UUID, item_ids: Iterable[uuid.UUID]) -> list[Lot]:
+    """The lots of the items at the branch that hold anything, by age, held until the transaction ends."""
+    wanted = list(set(item_ids))
+    if connection.vendor != "postgresql":
+        lots = Lot.objects.everywhere("for the use case of this branch, checked there")
+        return lock_rows(lots.filter(branch=branch_id, item__in=wanted, on_hand__gt=0))
+    with connection.cursor() as cursor:
+        cursor.execute(_HOLD, [branch_id, wanted, _longest_wait()])
+        return [Lot.from_db(connection.alias, _LOT_COLUMNS, row) for row in cursor.fetchall()]
+
+
+def _longest_wait() -> str:
+    return f"{settings.OPTICSHOP_LOCK_TIMEOUT_MS}ms"
+
+
+def insert(row: models.Model) -> None:
+    """Write a new row of a model that needs nothing but its columns written."""
+    statement, fields = _insertion(type(row))
+    with connection.cursor() as cursor:
+        cursor.execute(statement, [field.get_db_prep_save(field.pre_save(row, True), connection) for field in fields])
+    row._state.adding, row._state.db = False, connection.alias
+
+
+@cache
+def _insertion(model: type[models.Model]) -> tuple[str, list[models.Field]]:
+    fields = list(model._meta.concrete_fields)
+    columns, values = ", ".join(str(field.column) for field in fields), ", ".join(["%s"] * len(fields))
+    return f"INSERT INTO {model._meta.db_table} ({columns}) VALUES ({values})", fields
 
 
 def move(line: Movement, *, even_quarantined: bool) -> bool:
@@ -43,10 +89,10 @@ def move(line: Movement, *, even_quarantined: bool) -> bool:
     given = [field.get_db_prep_save(getattr(line, field.attname), connection) for field in _GIVEN]
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            cursor.execute(_BOTH, [*balance, *given])
+            cursor.execute(_BOTH, [*balance, _longest_wait(), *given])
             after = cursor.fetchone()
         else:
-            cursor.execute(_BALANCE, balance)
+            cursor.execute(_BALANCE.format(waits=""), balance)
             after = cursor.fetchone()
             if after:
                 cursor.execute(_LINE_AFTER, [*given, *after])

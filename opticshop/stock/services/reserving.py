@@ -14,6 +14,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.scoping import BranchQuerySet
 
 from ..ledger import hold_lots, post
+from ..ledger_rows import insert
 from ..models import Lot, Movement, Reservation, StockItem
 from ..permissions import StockPermission
 from .problems import (
@@ -114,7 +115,7 @@ def _reserve_oldest(actor: Actor, lots: list[Lot], document: str, part: str) -> 
     for lot in lots:
         if post(actor=actor, lot=lot, kind=kind, reserved_change=1, document=document, part=part):
             reservation = Reservation(branch_id=lot.branch_id, lot=lot, document=document, part=part)
-            reservation.save(force_insert=True)
+            insert(reservation)
             return reservation
     return None
 
