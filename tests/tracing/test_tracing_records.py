@@ -1,5 +1,5 @@
-"""The grammar of records. Source of every rule: the dossier on open interchange standards, section 2 (from memory of the
-Data Communication Standard v3.12, not checked against the published text)."""
+"""The grammar of records. Source of every rule: the dossier on open interchange standards, section 2 (from memory of
+the Data Communication Standard v3.12, not checked against the published text)."""
 
 from __future__ import annotations
 

@@ -38,19 +38,18 @@ _JOB = OpenApiParameter("job", OpenApiTypes.UUID, OpenApiParameter.PATH)
 _UUID = "[0-9a-fA-F-]{36}"
 
 
-class RecordsRenderer(PdfRenderer):
-    """Finished text, as it is."""
-
-    media_type = "text/plain"
-    format = "txt"
-    charset = "us-ascii"
-
-
 class BytesRenderer(PdfRenderer):
     """Finished bytes, as they are."""
 
     media_type = "application/octet-stream"
     format = "bin"
+
+
+class RecordsRenderer(BytesRenderer):
+    """Finished lines of ASCII text, as they are."""
+
+    media_type = "text/plain"
+    format = "txt"
 
 
 class _OfAJob(ApiViewSet):

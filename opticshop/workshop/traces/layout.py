@@ -1,4 +1,4 @@
-"""Where everything goes on the bench: the pair computed again with the outline as traced, or as assumed without a trace.
+"""Where everything goes on the bench: the pair computed again with the outline as traced, or as assumed without one.
 
 What the order froze (power to supply, centration distances and heights, product) is taken as it is; box, cut-out,
 thickness, block and bevel follow from the outline in use. A trace that does not cut out stops nothing here: it is said
@@ -92,15 +92,15 @@ def bench_layout(job: Job) -> BenchLayout:
 
 def _eye(lens: OrderedLens, job: Job, trace: FrameTrace | None, dbl_mm: float) -> BenchEye:
     frame, eye = job.order.frame, EYES[lens.eye]
-    sizes = [float(size) for size in (frame.box_width_mm, frame.box_height_mm, frame.effective_diameter_mm)]
+    a, b, ed = float(frame.box_width_mm), float(frame.box_height_mm), float(frame.effective_diameter_mm)
     source: Source = "assumed"
     outline = None
     if trace is not None:
         shape = shape_of(trace, lens.eye)
         outline, source = shape.outline, "mirrored" if shape.is_mirrored else "traced"
-        sizes = [outline.a_mm, outline.b_mm, outline.effective_diameter_mm]
-    boxed = optics.BoxedFrame(sizes[0], sizes[1], dbl_mm, sizes[2])
-    assumed = optics.Outline.superellipse(*sizes[:2], optics.superellipse_exponent(*sizes))
+        a, b, ed = outline.a_mm, outline.b_mm, outline.effective_diameter_mm
+    boxed = optics.BoxedFrame(a, b, dbl_mm, ed)
+    assumed = optics.Outline.superellipse(a, b, optics.superellipse_exponent(a, b, ed))
     distance, height = float(lens.centration_distance_mm), float(lens.centration_height_mm)
     inward = float(optics.decentration_in_mm(boxed.a_mm, dbl_mm, distance))
     upward = float(optics.decentration_up_mm(height, boxed.b_mm))
@@ -185,8 +185,8 @@ def _warnings(trace: FrameTrace | None, eyes: tuple[BenchEye, ...]) -> list[dict
         if not result.cuts_out:
             by = "traced" if trace is not None else "assumed"
             words = (
-                f"THE {name.upper()} LENS DOES NOT CUT OUT of this blank by the {by} outline: {-result.clearance_mm:.1f} mm "
-                f"are missing, {result.minimum_blank_exact_mm:.1f} mm are needed."
+                f"THE {name.upper()} LENS DOES NOT CUT OUT of this blank by the {by} outline: "
+                f"{-result.clearance_mm:.1f} mm are missing, {result.minimum_blank_exact_mm:.1f} mm are needed."
             )
             found.append(_warning("does_not_cut_out", words, name))
         found += [

@@ -9,7 +9,7 @@ import numpy as np
 from opticshop.catalogue.models import Frame
 from opticshop.optics.eyes import Eye
 from opticshop.optics.outline import Outline
-from opticshop.tracing import FrameSizes, Measures, Missing, Shape, Trace, notes_of
+from opticshop.tracing import FrameSizes, Measures, MirrorDifference, Missing, Shape, Trace, notes_of
 from opticshop.tracing.comparing import EYE_NAMES, beside_each_other
 
 from .models import FrameTrace
@@ -28,21 +28,11 @@ def frame_sizes(frame: Frame) -> FrameSizes:
 
 def columns_of(trace: Trace, frame: Frame) -> dict[str, Any]:
     """The computed columns of a row."""
-    mirror = beside_each_other(trace)
     return {
         "kind": trace.kind,
         "eyes": {name: _eye_row(trace, eye) for name, eye in EYES.items()},
         "dbl_mm": None if isinstance(trace.dbl_mm, Missing) or trace.dbl_mm <= 0 else round(trace.dbl_mm, 2),
-        "mirror": None
-        if mirror is None
-        else {
-            "largest_mm": round(mirror.largest_mm, 3),
-            "a_mm": round(mirror.a_mm, 3),
-            "b_mm": round(mirror.b_mm, 3),
-            "ed_mm": round(mirror.ed_mm, 3),
-            "circumference_mm": round(mirror.circumference_mm, 3),
-            "is_within": mirror.is_within,
-        },
+        "mirror": mirror_row(beside_each_other(trace)),
         "warnings": [
             {
                 "code": note.code,
@@ -52,6 +42,19 @@ def columns_of(trace: Trace, frame: Frame) -> dict[str, Any]:
             }
             for note in notes_of(trace, frame_sizes(frame))
         ],
+    }
+
+
+def mirror_row(mirror: MirrorDifference | None) -> dict[str, Any] | None:
+    if mirror is None:
+        return None
+    return {
+        "largest_mm": round(mirror.largest_mm, 3),
+        "a_mm": round(mirror.a_mm, 3),
+        "b_mm": round(mirror.b_mm, 3),
+        "ed_mm": round(mirror.ed_mm, 3),
+        "circumference_mm": round(mirror.circumference_mm, 3),
+        "is_within": mirror.is_within,
     }
 
 

@@ -14,6 +14,7 @@ from opticshop.tracing.comparing import EYE_NAMES, MirrorDifference
 
 from .layout import BenchEye, BenchLayout
 from .models import FrameTrace, TraceFormat
+from .outlines import mirror_row
 
 _EYES = ["right", "left"]
 #: Four characters for three bytes.
@@ -46,9 +47,9 @@ class TraceRecordIn(StrictSerializer):
 
     format = serializers.ChoiceField(
         TraceFormat.choices,
-        help_text=f"records: trace records, format 1 (ASCII absolute) only. {NOT_CERTIFIED} csv: columns radius_mm (with "
-        "angle_deg) or x_mm and y_mm, and eye. svg: one closed path or polygon, or one each with id right and left, in a "
-        "drawing that states its size in mm.",
+        help_text=f"records: trace records, format 1 (ASCII absolute) only. {NOT_CERTIFIED} csv: columns radius_mm "
+        "(with angle_deg) or x_mm and y_mm, and eye. svg: one closed path or polygon, or one each with id right and "
+        "left, in a drawing that states its size in mm.",
     )
     text = serializers.CharField(
         required=False, trim_whitespace=False, max_length=LARGEST_FILE_BYTES, help_text="The file as text (UTF-8)"
@@ -160,7 +161,7 @@ class FrameTraceOut(serializers.ModelSerializer[FrameTrace]):
 
 
 class FrameTraceInFullOut(FrameTraceOut):
-    eyes = TracedEyesInFullOut(read_only=True)
+    eyes = TracedEyesInFullOut(read_only=True)  # type: ignore[assignment]
 
 
 class DifferenceOut(serializers.Serializer[Any]):
@@ -194,14 +195,10 @@ class ComparisonOut(serializers.Serializer[Any]):
 
 
 def comparison(row: FrameTrace, differences: list[Any], mirror: MirrorDifference | None) -> dict[str, Any]:
-    rounded = None
-    if mirror is not None:
-        rounded = {name: round(getattr(mirror, name), 3) for name in MirrorOut().fields if name != "is_within"}
-        rounded["is_within"] = mirror.is_within
     return {
         "trace": row.id,
         "differences": differences,
-        "mirror": rounded,
+        "mirror": mirror_row(mirror),
         "agrees": all(difference.is_within for difference in differences) and (mirror is None or mirror.is_within),
         "notice": NOT_CERTIFIED if row.format == TraceFormat.RECORDS else "",
     }
@@ -299,8 +296,8 @@ class LayoutOut(serializers.Serializer[Any]):
 
 
 SUGGESTIONS = (
-    "Bevel, groove and drilling notes are customs of the trade; the sheets of frame, lens and machine and the person at the "
-    "edger come first."
+    "Bevel, groove and drilling notes are customs of the trade; the sheets of frame, lens and machine and the person "
+    "at the edger come first."
 )
 
 
