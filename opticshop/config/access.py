@@ -87,6 +87,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Orders.CANCEL: (_M, _H),
     Workshop.VIEW: (_C, _W, _M, _H),
     Workshop.WORK: (_W, _M),
+    Workshop.SET_UP: (_M, _H),
     Billing.VIEW: (_C, _M, _H, _B),
     Billing.TAKE: (_C, _M, _H),
     Billing.REFUND: (_M, _H),

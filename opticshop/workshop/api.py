@@ -10,20 +10,31 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.orders.selectors import order_get_for
 
 from . import paper, selectors, services
+from .board import board_of
 from .labels_api import routes as label_routes
-from .models import Job, JobState, StepKind
+from .models import Bench, Job, JobState, StepKind
 from .permissions import WorkshopPermission
 from .serializers import (
+    BenchAddIn,
+    BenchChangeIn,
+    BenchOut,
+    BoardAsked,
+    BoardOut,
+    JobClaimIn,
     JobInFullOut,
     JobOut,
     JobReasonIn,
+    JobReleaseIn,
     JobResumeIn,
+    JobsHandedOnOut,
+    JobsHandOnIn,
     LensBreakIn,
     LensBrokenOut,
     LensesArrivedIn,
@@ -32,7 +43,9 @@ from .serializers import (
     RemakeIn,
     StepNoteIn,
     StepSkipIn,
+    StepUndoIn,
 )
+from .traces.api import routes as trace_routes
 
 VIEW, WORK = WorkshopPermission.VIEW, WorkshopPermission.WORK
 #: ``?ordering=`` of the list -> columns; each ends in the key, so that a cursor never skips or repeats a row.
@@ -50,6 +63,9 @@ class JobFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     order = django_filters.UUIDFilter(field_name="order_id")
     number = django_filters.CharFilter(field_name="number")
+    tray = django_filters.CharFilter(method="by_tray", label="The code of the tray label, as scanned")
+    holder = django_filters.UUIDFilter(field_name="holder_id")
+    bench = django_filters.UUIDFilter(field_name="bench_id")
     promised_from = django_filters.DateFilter(field_name="promised_on", lookup_expr="gte")
     promised_to = django_filters.DateFilter(field_name="promised_on", lookup_expr="lte")
     undone = django_filters.ChoiceFilter(
@@ -65,6 +81,9 @@ class JobFilter(django_filters.FilterSet):
 
     def by_undone(self, queryset: Any, name: str, value: str) -> Any:
         return queryset.filter(steps__kind=value, steps__state__in=["pending", "started"])
+
+    def by_tray(self, queryset: Any, name: str, value: str) -> Any:
+        return queryset.filter(number__iexact=value.strip())
 
     def keep(self, queryset: Any, name: str, value: str) -> Any:
         return queryset
@@ -92,6 +111,12 @@ class JobViewSet(ResourceViewSet):
         "stop": WORK,
         "resume": WORK,
         "cancel": WORK,
+        "board": VIEW,
+        "by_tray": VIEW,
+        "claim": WORK,
+        "release": WORK,
+        "hand_on": WORK,
+        "undo": WORK,
     }
     inputs = {
         "create": RemakeIn,
@@ -104,8 +129,18 @@ class JobViewSet(ResourceViewSet):
         "stop": JobReasonIn,
         "resume": JobResumeIn,
         "cancel": JobReasonIn,
+        "claim": JobClaimIn,
+        "release": JobReleaseIn,
+        "hand_on": JobsHandOnIn,
+        "undo": StepUndoIn,
     }
-    outputs = {"list": JobOut, "verify": LensReadOut, "break_lens": LensBrokenOut}
+    outputs = {
+        "list": JobOut,
+        "verify": LensReadOut,
+        "break_lens": LensBrokenOut,
+        "board": BoardOut,
+        "hand_on": JobsHandedOnOut,
+    }
     output = JobInFullOut
     statuses = {"verify": 201, "break_lens": 201}
     idempotent = {"create": "optional", "verify": "optional", "break_lens": "optional"}
@@ -122,6 +157,12 @@ class JobViewSet(ResourceViewSet):
         "stop": "Take a job off the bench, with the reason",
         "resume": "Put a stopped job back on the bench",
         "cancel": "Give a job up",
+        "board": "What is to be done at a branch now, by the step that is next and by promise",
+        "by_tray": "Find the job whose tray label was scanned",
+        "claim": "Take a job in hand",
+        "release": "Put a job down",
+        "hand_on": "Pass jobs on to another person or bench, all or none",
+        "undo": "Take back the step you closed a moment ago",
         "ticket": "The bench ticket as PDF",
         "layout": "The layout drawing as SVG",
     }
@@ -177,6 +218,41 @@ class JobViewSet(ResourceViewSet):
     def cancel(self, request: Request, pk: str) -> Response:
         return self._job(services.job_cancel(actor=self.actor, job=self.get_object(), **self.read_input()))
 
+    @extend_schema(parameters=[BoardAsked])
+    @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
+    def board(self, request: Request) -> Response:
+        asked = BoardAsked(data=request.query_params.dict())
+        asked.is_valid(raise_exception=True)
+        wanted = asked.validated_data
+        branch = selectors.branch_of_board(self.actor, wanted.get("branch"))
+        holder = self.actor.id if wanted["mine"] else wanted.get("holder")
+        return self.answer(board_of(self.actor, branch, holder=holder, bench=wanted.get("bench")))
+
+    @action(detail=False, methods=["get"], url_path=r"by-tray/(?P<code>[A-Za-z0-9-]{1,60})")
+    def by_tray(self, request: Request, code: str) -> Response:
+        return self.answer(selectors.job_by_tray(self.actor, code))
+
+    @action(detail=True, methods=["post"])
+    def claim(self, request: Request, pk: str) -> Response:
+        return self._job(services.job_claim(actor=self.actor, job=self.get_object(), **self.read_input()))
+
+    @action(detail=True, methods=["post"])
+    def release(self, request: Request, pk: str) -> Response:
+        return self._job(services.job_release(actor=self.actor, job=self.get_object(), **self.read_input()))
+
+    @action(detail=False, methods=["post"], url_path="hand-on")
+    def hand_on(self, request: Request) -> Response:
+        body = self.read_input()
+        jobs = selectors.jobs_get_for(self.actor, body.pop("jobs"))
+        passed = services.jobs_hand_on(actor=self.actor, jobs=jobs, **body)
+        return self.answer({"jobs": selectors.jobs_get_for(self.actor, [job.id for job in passed])})
+
+    @action(detail=True, methods=["post"])
+    def undo(self, request: Request, pk: str) -> Response:
+        job = self.get_object()
+        services.step_undo(actor=self.actor, job=job, **self.read_input())
+        return self._job(job)
+
     @extend_schema(responses={(200, PdfRenderer.media_type): OpenApiTypes.BINARY})
     @action(detail=True, methods=["get"], renderer_classes=[PdfRenderer])
     def ticket(self, request: Request, pk: str) -> Response:
@@ -199,4 +275,46 @@ class JobViewSet(ResourceViewSet):
         return self.answer(selectors.job_get_for(self.actor, job.id), status=status)
 
 
-routes = [("jobs", JobViewSet), *label_routes]
+class BenchFilter(django_filters.FilterSet):
+    branch = django_filters.UUIDFilter(field_name="branch_id")
+    is_active = django_filters.BooleanFilter()
+
+    class Meta:
+        model = Bench
+        fields: list[str] = []
+
+
+class BenchViewSet(ResourceViewSet):
+    """The benches of a branch's workshop."""
+
+    tag, noun = "Jobs", "bench"
+    selector = staticmethod(selectors.benches_visible_to)
+    filterset_class = BenchFilter
+    permissions = {
+        "list": VIEW,
+        "retrieve": VIEW,
+        "create": WorkshopPermission.SET_UP,
+        "partial_update": WorkshopPermission.SET_UP,
+    }
+    inputs = {"create": BenchAddIn, "partial_update": BenchChangeIn}
+    output = BenchOut
+    summaries = {
+        "list": "List benches",
+        "retrieve": "Get one bench",
+        "create": "Set up a bench",
+        "partial_update": "Rename a bench or take it out of use",
+    }
+
+    def create(self, request: Request) -> Response:
+        body = self.read_input()
+        branch = branch_get_for(self.actor, body.pop("branch"), permission=WorkshopPermission.SET_UP)
+        return self.answer(services.bench_add(actor=self.actor, branch=branch, **body), status=201)
+
+    def partial_update(self, request: Request, pk: str) -> Response:
+        bench, changes = self.get_object(), self.read_input()
+        return self.answer(
+            services.bench_change(actor=self.actor, bench=bench, version=self.expected_version(), changes=changes)
+        )
+
+
+routes = [("jobs", JobViewSet), ("benches", BenchViewSet), *label_routes, *trace_routes]

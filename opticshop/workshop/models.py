@@ -50,6 +50,22 @@ CUTTING = frozenset({StepKind.EDGE, StepKind.HAND_EDGE, StepKind.GLAZE})
 SKIPPABLE = frozenset({StepKind.MARK_UP, StepKind.TRACE, StepKind.BLOCK, StepKind.EDGE, StepKind.HAND_EDGE})
 
 
+class Bench(Entity, Versioned, BranchOwned):
+    """A place in the workshop of a branch where jobs lie."""
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    code = models.CharField(max_length=12, help_text="As it stands on the bench")
+    name = models.CharField(max_length=80)
+    is_active = models.BooleanField(default=True)
+
+    class Meta(BranchOwned.Meta):
+        constraints = [models.UniqueConstraint(fields=["branch", "code"], name="workshop_bench_code_once")]
+        verbose_name_plural = "benches"
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.name}"
+
+
 class Job(Entity, Versioned, BranchOwned):
     """One attempt at making the pair of an order; a remake is a further job with the next attempt number."""
 
@@ -65,9 +81,19 @@ class Job(Entity, Versioned, BranchOwned):
     remake_reason = models.CharField(max_length=300, blank=True)
     promised_on = models.DateField()
     finished_at = models.DateTimeField(null=True)
+    bench = models.ForeignKey(Bench, on_delete=models.PROTECT, null=True, related_name="jobs")
+    holder = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", help_text="Who has it in hand"
+    )
+    held_since = models.DateTimeField(null=True)
 
     class Meta(BranchOwned.Meta):
         constraints = [
+            models.CheckConstraint(
+                condition=Q(holder__isnull=True, held_since__isnull=True)
+                | Q(holder__isnull=False, held_since__isnull=False),
+                name="workshop_held_since_when",
+            ),
             models.UniqueConstraint(fields=["order", "attempt"], name="workshop_job_attempt_once"),
             models.UniqueConstraint(
                 fields=["order"],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,22 +14,27 @@ from opticshop.documents.layout import layout_svg
 from opticshop.documents.layout_data import LayoutData, LayoutEye
 from opticshop.documents.letterhead import Letterhead
 from opticshop.documents.ticket_data import TicketData, TicketEye, TicketFrame, TicketStep
-from opticshop.documents.wording import sphere_cylinder
-from opticshop.optics.boxing import decentration_in_mm, decentration_up_mm
-from opticshop.optics.eyes import Eye
-from opticshop.optics.outline import Outline, superellipse_exponent
-from opticshop.orders.models import OrderedLens
+from opticshop.documents.wording import sphere_cylinder, tenths
 from opticshop.orders.services import age_on
+from opticshop.tracing import EdgePoint
 
 from .models import Job, JobStep
 from .selectors import held_lots
+from .traces.layout import BenchEye, BenchLayout, Computation, bench_layout
 
 #: Below this age a pair is made as a child's (common practice, no source); it only adds a caution to the ticket.
 CHILD_BELOW = 16
-EYES = {"right": Eye.RIGHT, "left": Eye.LEFT}
 _NOTE_LENGTH = 200
-#: The drawing needs no finer outline than this.
-_OUTLINE_POINTS = 180
+_SAME_MM = 0.01
+_SHAPES = {"traced": "shape as traced", "mirrored": "shape mirrored from the other eye", "assumed": "shape ASSUMED"}
+#: Told anew from the outline in use; what the order said of it when it was placed may no longer hold.
+_OF_THE_OUTLINE = frozenset(
+    {"outline_assumed", "outline_differs_from_boxed_size", "blank_too_small", "blank_fits_shifted"}
+)
+_LOUD = frozenset({"does_not_cut_out", "not_computed"})
+#: Stands in the table of the ticket already.
+_IN_THE_TABLE = frozenset({"blank_too_small", "blank_fits_shifted", "outline_differs_from_boxed_size"})
+_EDGE_WORK = frozenset({"groove", "drill"})
 
 
 def ticket(job: Job) -> bytes:
@@ -42,7 +49,7 @@ def layout(job: Job) -> str:
 
 def ticket_data(job: Job) -> TicketData:
     order, branch = job.order, job.branch
-    frame = order.frame
+    frame, bench = order.frame, bench_layout(job)
     lots = held_lots(order)
     age = age_on(order.customer.birth_date, clock.today(branch.time_zone))
     return TicketData(
@@ -61,80 +68,67 @@ def ticket_data(job: Job) -> TicketData:
             ed_mm=float(frame.effective_diameter_mm),
             is_customers=order.frame_is_customers,
         ),
-        eyes=tuple(_ticket_eye(lens, job, lots.get(lens.eye, "")) for lens in _lenses(job)),
+        eyes=tuple(_ticket_eye(each, lots.get(each.lens.eye, "")) for each in bench.eyes),
         steps=tuple(_ticket_step(step) for step in job.steps.all()),
         cautions=cautions_for(wearer_is_child=age is not None and age < CHILD_BELOW),
-        layout=layout_data(job),
+        layout=_drawing(bench),
         attempt=job.attempt,
         remake_reason=job.remake_reason,
         purpose=order.purpose,
-        notes=tuple(_notes(job)),
+        notes=tuple(_notes(bench)),
         printed_at=clock.now().astimezone(ZoneInfo(branch.time_zone)),
     )
 
 
 def layout_data(job: Job) -> LayoutData:
-    frame = job.order.frame
+    return _drawing(bench_layout(job))
+
+
+def _drawing(bench: BenchLayout) -> LayoutData:
+    order = bench.job.order
     return LayoutData(
-        eyes=tuple(_layout_eye(lens, job) for lens in _lenses(job)),
-        dbl_mm=float(frame.bridge_mm),
-        title=f"Job {job.number}",
-        subtitle=f"{frame.name}, order {job.order.number}",
+        eyes=tuple(_layout_eye(each) for each in bench.eyes),
+        dbl_mm=bench.dbl_mm,
+        title=f"Job {bench.job.number}",
+        subtitle=f"{order.frame.name}, order {order.number}",
+        warnings=tuple(each["detail"] for each in bench.warnings if each["code"] in _LOUD),
     )
 
 
-def _lenses(job: Job) -> list[OrderedLens]:
-    """Both lenses of the pair, right first, whichever are made in this attempt."""
-    return sorted(job.order.lenses.all(), key=lambda lens: lens.eye, reverse=True)
-
-
-def _figures(lens: OrderedLens, job: Job) -> dict[str, Any]:
-    """What was computed for the eye when the order was placed."""
-    found: dict[str, Any] = job.order.computation.get(lens.eye) or {}
-    return found
-
-
-def _centration(lens: OrderedLens, job: Job) -> tuple[float, float]:
-    """The centration point from the boxed centre: (nasally, upward) in mm."""
-    frame = job.order.frame
-    inward = decentration_in_mm(float(frame.box_width_mm), float(frame.bridge_mm), float(lens.centration_distance_mm))
-    return float(inward), float(decentration_up_mm(float(lens.centration_height_mm), float(frame.box_height_mm)))
-
-
-def _layout_eye(lens: OrderedLens, job: Job) -> LayoutEye:
-    frame, figures = job.order.frame, _figures(lens, job)
-    a, b, ed = (float(size) for size in (frame.box_width_mm, frame.box_height_mm, frame.effective_diameter_mm))
-    exponent = figures.get("outline_exponent") or superellipse_exponent(a, b, ed)
-    outline = Outline.superellipse(a, b, exponent, points=_OUTLINE_POINTS)
-    inward, upward = _centration(lens, job)
+def _layout_eye(each: BenchEye) -> LayoutEye:
+    lens, done = each.lens, each.computed
+    centre = None if done is None else done.result.optical_centre
+    is_moved = centre is not None and max(abs(centre.in_mm - each.in_mm), abs(centre.up_mm - each.up_mm)) >= _SAME_MM
     return LayoutEye(
-        eye=EYES[lens.eye],
-        outline_mm=tuple((float(x), float(y)) for x, y in outline.points_mm),
-        a_mm=a,
-        b_mm=b,
-        in_mm=inward,
-        up_mm=upward,
+        eye=each.eye,
+        outline_mm=tuple((float(x), float(y)) for x, y in each.outline.points_mm),
+        a_mm=each.outline.a_mm,
+        b_mm=each.outline.b_mm,
+        in_mm=each.in_mm,
+        up_mm=each.up_mm,
         blank_diameter_mm=float(lens.product.diameter_mm),
         usable_diameter_mm=float(lens.product.usable_diameter_mm),
         axis_deg=None if lens.axis_deg is None else float(lens.axis_deg),
         label=sphere_cylinder(lens.sphere_dpt, lens.cylinder_dpt, lens.axis_deg),
-        **_moved_centre(figures, inward, upward),
+        optical_centre_in_mm=centre.in_mm if centre is not None and is_moved else None,
+        optical_centre_up_mm=centre.up_mm if centre is not None and is_moved else None,
+        shape=_SHAPES[each.source],
+        shape_is_assumed=each.source == "assumed",
+        edge_mm=() if done is None else tuple(_edge(point) for point in done.edge),
     )
 
 
-def _moved_centre(figures: dict[str, Any], inward: float, upward: float) -> dict[str, float]:
-    """Where the optical centre lies when it is not laid on the centration point (prism made by decentring)."""
-    centre = figures.get("decentration_in_mm"), figures.get("decentration_up_mm")
-    if centre[0] is None or centre[1] is None or max(abs(centre[0] - inward), abs(centre[1] - upward)) < 0.01:
-        return {}
-    return {"optical_centre_in_mm": centre[0], "optical_centre_up_mm": centre[1]}
+def _edge(point: EdgePoint) -> tuple[float, float, float]:
+    turn = math.radians(point.direction_deg)
+    return point.radius_mm * math.cos(turn), point.radius_mm * math.sin(turn), point.thickness_mm
 
 
-def _ticket_eye(lens: OrderedLens, job: Job, lot: str) -> TicketEye:
-    product, figures = lens.product, _figures(lens, job)
-    inward, upward = _centration(lens, job)
+def _ticket_eye(each: BenchEye, lot: str) -> TicketEye:
+    lens, product, done = each.lens, each.lens.product, each.computed
+    result = None if done is None else done.result
+    centre = None if result is None else result.optical_centre
     return TicketEye(
-        eye=EYES[lens.eye],
+        eye=each.eye,
         sphere_dpt=lens.sphere_dpt,
         cylinder_dpt=lens.cylinder_dpt,
         axis_deg=lens.axis_deg,
@@ -144,20 +138,30 @@ def _ticket_eye(lens: OrderedLens, job: Job, lot: str) -> TicketEye:
         diameter_mm=product.diameter_mm,
         centration_distance_mm=lens.centration_distance_mm,
         centration_height_mm=lens.centration_height_mm,
-        decentration_in_mm=figures.get("decentration_in_mm", inward),
-        decentration_up_mm=figures.get("decentration_up_mm", upward),
+        decentration_in_mm=each.in_mm if centre is None else centre.in_mm,
+        decentration_up_mm=each.up_mm if centre is None else centre.up_mm,
         addition_dpt=lens.addition_dpt,
         prism_in_dpt=lens.prism_in_dpt,
         prism_up_dpt=lens.prism_up_dpt,
         lot=lot,
         blank=f"{product.get_supply_display()}, usable {product.usable_diameter_mm:g} mm",
-        minimum_blank_mm=figures.get("minimum_blank_exact_mm"),
-        cuts_out=figures.get("cuts_out"),
-        clearance_mm=figures.get("clearance_mm"),
-        centre_thickness_mm=figures.get("centre_thickness_mm"),
-        edge_thinnest_mm=figures.get("edge_thinnest_mm"),
-        edge_thickest_mm=figures.get("edge_thickest_mm"),
+        minimum_blank_mm=None if result is None else result.minimum_blank_exact_mm,
+        cuts_out=None if result is None else result.cuts_out,
+        clearance_mm=None if result is None else result.clearance_mm,
+        centre_thickness_mm=None if result is None else result.centre_thickness_mm,
+        edge_thinnest_mm=None if result is None else result.thinnest_edge_mm,
+        edge_thickest_mm=None if result is None else result.thickest_edge_mm,
+        shape=_SHAPES[each.source],
+        bevel="" if done is None else _bevel(done),
     )
+
+
+def _bevel(done: Computation) -> str:
+    """What the edge of this lens asks for, in a few words."""
+    if done.bevel is None:
+        return " ".join(note.words for note in done.notes if note.key in _EDGE_WORK)
+    thin, thick = done.bevel.apex_mm
+    return f"{done.bevel.words} Apex {tenths(thin)} to {tenths(thick)} behind the front. ({done.bevel.basis})"
 
 
 def _ticket_step(step: JobStep) -> TicketStep:
@@ -170,9 +174,9 @@ def _ticket_step(step: JobStep) -> TicketStep:
     )
 
 
-def _notes(job: Job) -> list[str]:
-    """Short lines for the bench: what is made, what is missing, why it stopped, what the optics warned of."""
-    order = job.order
+def _notes(layout: BenchLayout) -> list[str]:
+    """Short lines for the bench: what is made, what is missing, why it stopped, what the optics and the trace say."""
+    job, order = layout.job, layout.job.order
     notes = []
     if len(job.eyes) < len(order.lenses.all()):
         notes.append(f"Only the {job.eyes[0]} lens is made in this attempt.")
@@ -181,7 +185,24 @@ def _notes(job: Job) -> list[str]:
     if job.stop_reason:
         notes.append(job.stop_reason)
     notes += [f"{lost.eye.capitalize()} lens lost at {lost.step}: {lost.reason}" for lost in job.breakages.all()]
-    notes += [str(warning["detail"]) for warning in order.warnings]
+    told = [warning for warning in order.warnings if warning["code"] not in _OF_THE_OUTLINE]
+    notes += _each_once([*told, *(each for each in layout.warnings if each["code"] not in _IN_THE_TABLE)])
     if order.note:
         notes.append(order.note)
     return [note[:_NOTE_LENGTH] for note in notes]
+
+
+def _each_once(warnings: Iterable[dict[str, Any]]) -> list[str]:
+    """What holds for both lenses is said once; what holds for one names its eye."""
+    eyes: dict[str, list[str]] = {}
+    for warning in warnings:
+        named = eyes.setdefault(str(warning["detail"]), [])
+        if warning.get("eye") and warning["eye"] not in named:
+            named.append(warning["eye"])
+    return [_addressed(words, named) for words, named in eyes.items()]
+
+
+def _addressed(words: str, eyes: list[str]) -> str:
+    if not eyes or any(eye in words.lower() for eye in eyes):
+        return words
+    return f"{'Both lenses' if len(eyes) == 2 else f'{eyes[0].capitalize()} lens'}: {words}"

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from django.db.models import Prefetch
 
-from opticshop.core.actor import Actor
-from opticshop.core.errors import NotFound
+from opticshop.branches.models import Branch
+from opticshop.branches.selectors import branch_get_for
+from opticshop.core.actor import ALL, Actor
+from opticshop.core.errors import Invalid, NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders.models import Order
 from opticshop.orders.services import document_of
 from opticshop.stock.models import Reservation
 
-from .models import JOB_MOVES, SKIPPABLE, Breakage, Job, JobState, JobStep, LensReading, StepKind
+from .models import JOB_MOVES, SKIPPABLE, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
 from .permissions import WorkshopPermission
 
 #: Steps worked on after the final inspection; every other step belongs to an open job.
 AFTER_INSPECTION = frozenset({StepKind.SET_UP, StepKind.PACK})
 CLOSED_STEPS = frozenset({JobStep.State.DONE, JobStep.State.SKIPPED})
 LIVE_STATES = tuple(state for state, moves in JOB_MOVES.items() if moves)
+
+
+class BranchNotSaid(Invalid):
+    """Who sees several branches says which board is wanted."""
+
+    code = "workshop.branch_not_said"
+    title = "Say which branch"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +47,7 @@ def jobs_visible_to(actor: Actor, permission: str = WorkshopPermission.VIEW) -> 
     """With what the board needs: order, frame and steps."""
     return (
         Job.objects.visible_to(actor, permission)
-        .select_related("branch", "order__frame")
+        .select_related("branch", "order__frame", "holder", "bench")
         .prefetch_related(Prefetch("steps", JobStep.objects.select_related("by", "started_by")))
     )
 
@@ -57,6 +67,47 @@ def job_get_for(actor: Actor, job_id: uuid.UUID, *, permission: str = WorkshopPe
     if found is None:
         raise NotFound(f"There is no job {job_id} here.", field="job")
     return found
+
+
+def jobs_get_for(actor: Actor, job_ids: Sequence[uuid.UUID], *, permission: str = WorkshopPermission.VIEW) -> list[Job]:
+    """The jobs, in the order asked for. Raises NotFound when one is not there or not the actor's."""
+    found = {job.id: job for job in jobs_visible_to(actor, permission).filter(id__in=job_ids)}
+    for job_id in job_ids:
+        if job_id not in found:
+            raise NotFound(f"There is no job {job_id} here.", field="jobs")
+    return [found[job_id] for job_id in dict.fromkeys(job_ids)]
+
+
+def branch_of_board(actor: Actor, branch_id: uuid.UUID | None) -> Branch:
+    """The branch asked for, or the only one in which the actor sees jobs. Raises BranchNotSaid, NotFound."""
+    if branch_id is None:
+        where = actor.where(WorkshopPermission.VIEW)
+        if where is ALL or len(where) != 1:
+            raise BranchNotSaid("You see the jobs of several branches.", field="branch")
+        [branch_id] = where
+    return branch_get_for(actor, branch_id, permission=WorkshopPermission.VIEW)
+
+
+def job_by_tray(actor: Actor, code: str, *, permission: str = WorkshopPermission.VIEW) -> Job:
+    """The job whose tray label was scanned, however the scanner writes it. Raises NotFound."""
+    found = in_full(jobs_visible_to(actor, permission)).filter(number__iexact=code.strip()).first()
+    if found is None:
+        raise NotFound(f"There is no job with the tray label {code} here.", field="code")
+    return found
+
+
+def benches_visible_to(actor: Actor, permission: str = WorkshopPermission.VIEW) -> BranchQuerySet[Bench]:
+    return Bench.objects.visible_to(actor, permission).select_related("branch")
+
+
+def benches_of(branch: Branch) -> BranchQuerySet[Bench]:
+    """The benches in use at a branch the caller works in."""
+    return Bench.objects.everywhere("of a branch the caller works in").filter(branch=branch, is_active=True)
+
+
+def is_late(job: Job, day: dt.date) -> bool:
+    """Whether a job that is still to be done was promised for a day before this one."""
+    return job.state in LIVE_STATES and job.promised_on < day
 
 
 def latest_job(order: Order) -> Job | None:

@@ -7,11 +7,12 @@ from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_sc
 from rest_framework import serializers
 
 from opticshop.catalogue.models import Frame
+from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
 from opticshop.orders.models import OrderedLens
 
 from . import selectors
-from .models import JOB_MOVES, Breakage, Job, JobStep, LensReading, StepKind
+from .models import JOB_MOVES, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
 
 EYES = ["right", "left"]
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
@@ -166,7 +167,18 @@ class BenchFrameOut(serializers.ModelSerializer[Frame]):
         read_only_fields = fields
 
 
+class BenchOut(serializers.ModelSerializer[Bench]):
+    class Meta:
+        model = Bench
+        fields = ["id", "branch", "code", "name", "is_active", "version"]
+        read_only_fields = fields
+
+
 class JobOut(serializers.ModelSerializer[Job]):
+    tray_code = serializers.CharField(source="number", read_only=True, help_text="What the tray label holds")
+    holder_name = serializers.CharField(source="holder", read_only=True, allow_null=True)
+    bench_code = serializers.CharField(source="bench.code", read_only=True, allow_null=True, default=None)
+    is_late = serializers.SerializerMethodField(help_text="Promised for a day that has passed, and still to be done")
     order_number = serializers.CharField(source="order.number", read_only=True)
     frame_name = serializers.CharField(source="order.frame.name", read_only=True)
     next = serializers.SerializerMethodField()
@@ -188,6 +200,13 @@ class JobOut(serializers.ModelSerializer[Job]):
             "awaited_eyes",
             "cut_eyes",
             "promised_on",
+            "is_late",
+            "holder",
+            "holder_name",
+            "held_since",
+            "bench",
+            "bench_code",
+            "tray_code",
             "finished_at",
             "created_at",
             "next",
@@ -200,9 +219,64 @@ class JobOut(serializers.ModelSerializer[Job]):
             "cut_eyes": {"help_text": "The eyes whose present lens has begun to be cut"},
         }
 
+    def get_is_late(self, job: Job) -> bool:
+        return selectors.is_late(job, clock.today(job.branch.time_zone))
+
     @extend_schema_field(NextOut)
     def get_next(self, job: Job) -> Any:
         return NextOut(selectors.what_next(job)).data
+
+
+class BoardRowOut(serializers.Serializer[Any]):
+    """One job on the board, with what tells it apart on a full bench."""
+
+    id = serializers.UUIDField(source="job.id")
+    number = serializers.CharField(source="job.number", help_text="Also the code of its tray label")
+    order_number = serializers.CharField(source="job.order.number")
+    frame_name = serializers.CharField(source="job.order.frame.name")
+    attempt = serializers.IntegerField(source="job.attempt", help_text="2 and more: made again")
+    state = serializers.ChoiceField(JobState.choices, source="job.state")
+    promised_on = serializers.DateField(source="job.promised_on")
+    is_late = serializers.BooleanField()
+    days_left = serializers.IntegerField(help_text="Days to the promise; negative when it has passed")
+    step = serializers.CharField(source="step.kind", allow_null=True, default=None)
+    step_state = serializers.CharField(
+        source="step.state", allow_null=True, default=None, help_text="pending or started"
+    )
+    started_at = serializers.DateTimeField(source="step.started_at", allow_null=True, default=None)
+    started_by_name = serializers.CharField(source="step.started_by", allow_null=True, default=None)
+    holder = serializers.UUIDField(source="job.holder_id", allow_null=True)
+    holder_name = serializers.CharField(source="job.holder", allow_null=True)
+    held_since = serializers.DateTimeField(source="job.held_since", allow_null=True)
+    bench = serializers.UUIDField(source="job.bench_id", allow_null=True)
+    bench_code = serializers.CharField(source="job.bench.code", allow_null=True, default=None)
+    awaited_eyes = serializers.ListField(child=serializers.CharField(), source="job.awaited_eyes")
+    stop_reason = serializers.CharField(source="job.stop_reason")
+
+
+class BoardColumnOut(serializers.Serializer[Any]):
+    key = serializers.CharField(help_text="waiting, stopped, or the step that is next")
+    label = serializers.CharField()  # type: ignore[assignment]
+    rows = BoardRowOut(many=True, help_text="Promised first on top")
+
+
+class BoardOut(serializers.Serializer[Any]):
+    """What is to be done at a branch now."""
+
+    branch = serializers.UUIDField(source="branch.id")
+    day = serializers.DateField(help_text="Today at the branch")
+    shown = serializers.IntegerField()
+    late = serializers.IntegerField()
+    due_today = serializers.IntegerField()
+    is_cut_short = serializers.BooleanField(help_text="There are more jobs than a board shows")
+    columns = BoardColumnOut(many=True)
+
+
+class BoardAsked(StrictSerializer):
+    branch = serializers.UUIDField(required=False, help_text="Needed by who works at several branches")
+    holder = serializers.UUIDField(required=False, help_text="Only what this person has in hand")
+    mine = serializers.BooleanField(required=False, default=False, help_text="Only what you have in hand")
+    bench = serializers.UUIDField(required=False, help_text="Only what lies at this bench")
 
 
 class JobInFullOut(JobOut):
@@ -341,3 +415,54 @@ class LensBreakIn(StrictSerializer):
     eye = serializers.ChoiceField(EYES)
     step = serializers.ChoiceField(StepKind.choices, help_text="Where it happened")
     reason = TextField(max_length=200)
+
+
+@extend_schema_serializer(examples=[OpenApiExample("At a bench", value={"bench": _ID})])
+class JobClaimIn(StrictSerializer):
+    bench = serializers.UUIDField(required=False, allow_null=True, default=None)
+    take_over = serializers.BooleanField(
+        required=False, default=False, help_text="Take it from whoever has it in hand; the record says so"
+    )
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Put down", value={"note": "Waiting for the adhesive"})])
+class JobReleaseIn(StrictSerializer):
+    note = TextField(required=False, allow_blank=True, max_length=300, default="")
+
+
+@extend_schema_serializer(
+    examples=[OpenApiExample("Four trays", value={"jobs": [_ID], "person": _ID, "note": "Lunch"})]
+)
+class JobsHandOnIn(StrictSerializer):
+    jobs = serializers.ListField(child=serializers.UUIDField(), min_length=1, max_length=100)
+    person = serializers.UUIDField(required=False, allow_null=True, default=None)
+    bench = serializers.UUIDField(required=False, allow_null=True, default=None)
+    note = TextField(required=False, allow_blank=True, max_length=300, default="")
+
+
+class JobsHandedOnOut(serializers.Serializer[Any]):
+    jobs = JobOut(many=True)
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Wrong tray", value={"reason": "Pressed for the wrong tray"})])
+class StepUndoIn(StrictSerializer):
+    reason = TextField(max_length=300)
+
+
+@extend_schema_serializer(
+    examples=[OpenApiExample("A bench", value={"branch": _ID, "code": "EDGE", "name": "Edging, by the window"})]
+)
+class BenchAddIn(StrictSerializer):
+    branch = serializers.UUIDField()
+    code = serializers.RegexField(r"^[A-Za-z0-9-]{1,12}$")
+    name = TextField(max_length=80)
+
+
+class BenchChangeIn(StrictSerializer):
+    name = TextField(required=False, max_length=80)
+    is_active = serializers.BooleanField(required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if not attrs:
+            raise serializers.ValidationError("Name at least one field to change.", code="empty")
+        return attrs

@@ -19,6 +19,7 @@ from opticshop.stock import services as stock
 from .. import events, selectors
 from ..models import ORDINARY_STEPS, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
+from .holding import IN_NOBODYS_HAND
 from .lenses import EyeNotInJob, cut_eyes_of, lens_renew
 from .rows import current_step, locked, move, not_allowed, record, reset_from, write
 from .steps import step_begin, step_end
@@ -119,7 +120,7 @@ def job_cancel(*, actor: Actor, job: Job, reason: str) -> Job:
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
         job = locked(job)
-        move(job, JobState.CANCELLED, stop_reason=reason[:500])
+        move(job, JobState.CANCELLED, stop_reason=reason[:500], **IN_NOBODYS_HAND)
         record(events.JOB_CANCELLED, job, actor, reason=reason)
     return job
 
@@ -155,7 +156,7 @@ def job_mark_inspected(*, actor: Actor, job: Job) -> Job:
         job = locked(job)
         step = current_step(job, StepKind.INSPECT)
         step_end(step, JobStep.State.DONE, actor)
-        move(job, JobState.INSPECTED)
+        move(job, JobState.INSPECTED, **IN_NOBODYS_HAND)
         record(events.JOB_INSPECTED, job, actor)
     return job
 

@@ -19,6 +19,7 @@ from opticshop.stock import services as stock
 from .. import events, judging
 from ..models import Breakage, Job, JobState, JobStep, LensReading, StepKind
 from ..permissions import WorkshopPermission
+from .holding import take_in_hand
 from .rows import current_step, locked, move, not_on_the_bench, record, reset_from, write
 from .steps import step_begin
 
@@ -55,7 +56,9 @@ def lens_verify(*, actor: Actor, job: Job, eye: str, reading: judging.Reading) -
         job = locked(job)
         lens = _lens_there(job, eye)
         step = current_step(job, StepKind.VERIFY)
+        held = {}
         if step.state == JobStep.State.PENDING:
+            held = take_in_hand(job, actor)
             step_begin(step, actor)
         judged = judging.judge_uncut(branch=job.branch, eye=eye, lens=lens, reading=reading)
         found = LensReading.objects.create(
@@ -71,9 +74,10 @@ def lens_verify(*, actor: Actor, job: Job, eye: str, reading: judging.Reading) -
         )
         if judged.verdict.outcome == "fail":
             why = " ".join(judging.reasons(judged.verdict))
-            move(job, JobState.STOPPED, stop_reason=f"Out of tolerance by {judged.verdict.standard_title}. {why}"[:500])
+            why = f"Out of tolerance by {judged.verdict.standard_title}. {why}"[:500]
+            move(job, JobState.STOPPED, stop_reason=why, **held)
         else:
-            write(job)
+            write(job, **held)
         record(
             events.LENS_READ,
             job,

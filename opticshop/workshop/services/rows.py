@@ -31,7 +31,7 @@ class StepOutOfOrder(Conflict):
 def locked(job: Job) -> Job:
     """The job as it stands, locked until the transaction ends."""
     rows = Job.objects.everywhere("by key, authorised by the caller").filter(id=job.id)
-    [row] = lock_rows(rows.select_related("branch", "order"))
+    [row] = lock_rows(rows.select_related("branch", "order", "holder", "bench"))
     return row
 
 

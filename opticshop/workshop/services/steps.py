@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from django.db import transaction
 
 from opticshop.core import clock
@@ -14,7 +16,11 @@ from opticshop.orders.models import Order, OrderState
 from .. import events, selectors
 from ..models import CUTTING, SKIPPABLE, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
+from .holding import IN_NOBODYS_HAND, take_in_hand
 from .rows import current_step, locked, move, record, write
+
+#: How long a step can be taken back after it was closed (a wrong tray, a wrong key).
+UNDO_WITHIN = dt.timedelta(minutes=15)
 
 
 class StepAlreadyStarted(Conflict):
@@ -59,6 +65,27 @@ class OrderCalledOff(Conflict):
     title = "This order was called off"
 
 
+class NothingToUndo(Conflict):
+    """No step was closed, the next one has been begun, or it was the inspection or the packing."""
+
+    code = "workshop.nothing_to_undo"
+    title = "There is no step to undo"
+
+
+class UndoTooLate(Conflict):
+    """A step is undone shortly after it was closed; later the job is stopped instead."""
+
+    code = "workshop.undo_too_late"
+    title = "It is too late to undo this step"
+
+
+class UndoByAnother(Conflict):
+    """A step is undone by the one who closed it."""
+
+    code = "workshop.undo_by_another"
+    title = "Somebody else closed this step"
+
+
 class InspectionNeeded(Conflict):
     """The inspection step is closed by a passed inspection and by nothing else."""
 
@@ -76,8 +103,9 @@ def step_start(*, actor: Actor, job: Job, kind: str, note: str = "") -> JobStep:
         step = current_step(job, kind)
         if step.state == JobStep.State.STARTED:
             raise StepAlreadyStarted(f"{step.started_by or 'Somebody'} started {kind} before.", field="kind")
+        held = take_in_hand(job, actor)
         step_begin(step, actor, note)
-        write(job, **({"cut_eyes": job.eyes} if kind in CUTTING else {}))
+        write(job, **held, **({"cut_eyes": job.eyes} if kind in CUTTING else {}))
         record(events.STEP_STARTED, job, actor, step=kind)
     return step
 
@@ -116,6 +144,31 @@ def step_skip(*, actor: Actor, job: Job, kind: str, note: str) -> JobStep:
     return step
 
 
+def step_undo(*, actor: Actor, job: Job, reason: str) -> JobStep:
+    """Take back the last finished or skipped step, by the one who closed it, within ``UNDO_WITHIN``, with a reason.
+
+    A finished step is being worked on again, a skipped one is to be done. What was cut counts as cut all the same.
+    Raises NothingToUndo, UndoTooLate, UndoByAnother.
+    """
+    actor.require(WorkshopPermission.WORK, job.branch_id)
+    with transaction.atomic():
+        job = locked(job)
+        step = _last_closed(job)
+        if step.by_id != actor.id:
+            raise UndoByAnother(f"{step.by or 'The system'} closed {step.kind}.", field="job")
+        if step.done_at is None or clock.now() - step.done_at > UNDO_WITHIN:
+            minutes = int(UNDO_WITHIN.total_seconds() // 60)
+            raise UndoTooLate(f"{step.kind} was closed more than {minutes} minutes ago.", field="job", allowed=["stop"])
+        finished = step.state == JobStep.State.DONE
+        step.state = JobStep.State.STARTED if finished else JobStep.State.PENDING
+        step.done_at = step.by = None
+        step.note = f"Undone: {reason}"[:500]
+        step.save(update_fields=["state", "done_at", "by", "note"])
+        write(job)
+        record(events.STEP_UNDONE, job, actor, step=step.kind, reason=reason, state=str(step.state))
+    return step
+
+
 def order_lock(job: Job) -> None:
     """Lock the order before its job, as calling it off does. Raises OrderCalledOff."""
     [order] = lock_rows(Order.objects.everywhere("of the job, authorised by the caller").filter(id=job.order_id))
@@ -135,6 +188,21 @@ def step_end(step: JobStep, state: JobStep.State, actor: Actor, note: str = "") 
     step.save(update_fields=["state", "done_at", "by", "note"])
 
 
+def _last_closed(job: Job) -> JobStep:
+    """The step that was closed last, if nothing has come of it yet."""
+    steps = list(job.steps.select_related("by"))
+    coming = selectors.next_step(steps)
+    closed = [step for step in steps if coming is not None and step.position < coming.position]
+    if job.state not in (JobState.OPEN, JobState.INSPECTED) or coming is None or not closed:
+        raise NothingToUndo(f"Job {job.number} is {job.state}; no step of it can be undone.", field="job")
+    last = closed[-1]
+    if coming.state != JobStep.State.PENDING:
+        raise NothingToUndo(f"{coming.kind} has been begun since {last.kind}.", field="job", allowed=["stop"])
+    if last.kind == StepKind.INSPECT:
+        raise NothingToUndo("An inspection is not undone: stop the job instead.", field="job", allowed=["stop"])
+    return last
+
+
 def _check_finish(job: Job, step: JobStep) -> None:
     if step.kind == StepKind.INSPECT:
         raise InspectionNeeded(
@@ -152,6 +220,6 @@ def _check_finish(job: Job, step: JobStep) -> None:
 
 
 def _finish(job: Job, actor: Actor) -> None:
-    move(job, JobState.FINISHED, finished_at=clock.now())
+    move(job, JobState.FINISHED, finished_at=clock.now(), **IN_NOBODYS_HAND)
     orders.order_mark_ready(actor=actor, order=job.order)
     record(events.JOB_FINISHED, job, actor)
