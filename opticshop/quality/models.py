@@ -7,6 +7,9 @@ from django.db.models import Q
 from opticshop.core.models import Entity
 from opticshop.core.scoping import BranchOwned
 
+from .charts_models import DeviationPoint as DeviationPoint
+from .charts_models import GaugeStudy as GaugeStudy
+
 
 class Inspection(Entity, BranchOwned):
     """The final inspection of a glazed pair: the readings as taken and the verdict as given then, kept for good."""
