@@ -67,7 +67,7 @@ def _elements(code: str, text: str) -> ScannedCode:
     except (ValidationError, ValueError, KeyError, IndexError, AttributeError) as error:
         raise _unreadable(text) from error
     lot = str(elements.get("10", ""))
-    if "01" not in elements or len(lot) > 20:
+    if "01" not in elements or len(lot) > 20 or ("10" in elements and not lot):
         raise _unreadable(text)
     return ScannedCode(gtin=gtin_normalised(str(elements["01"])), lot_code=lot)
 

@@ -323,16 +323,13 @@ class SupplierReturnViewSet(ResourceViewSet):
 
 
 def _wanted(lines: list[dict[str, Any]]) -> list[services.WantedLine]:
-    """Every article resolved; what is not in the catalogue is not there."""
-    found = []
-    for line in lines:
-        values = dict(line)
-        if "frame" in values:
-            values["frame"] = frame_get(values["frame"])
-        else:
-            values["lens"] = lens_get(values["lens"])
-        found.append(services.WantedLine(**values))
-    return found
+    """Every article resolved, each once; what is not in the catalogue is not there."""
+    frames = {key: frame_get(key) for key in {line["frame"] for line in lines if "frame" in line}}
+    lenses = {key: lens_get(key) for key in {line["lens"] for line in lines if "lens" in line}}
+    return [
+        services.WantedLine(**line | {"frame": frames.get(line.get("frame")), "lens": lenses.get(line.get("lens"))})
+        for line in lines
+    ]
 
 
 routes = [

@@ -103,7 +103,9 @@ class WantedLine:
 
     @property
     def article(self) -> Frame | LensProduct:
-        found = (self.item.frame or self.item.lens) if self.item else (self.frame or self.lens)
+        found = self.frame or self.lens
+        if found is None and self.item is not None:
+            found = self.item.frame or self.item.lens
         assert found is not None
         return found
 
