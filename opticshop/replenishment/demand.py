@@ -83,10 +83,15 @@ class DemandModel:
 
     @property
     def family(self) -> Family:
-        """The family of demand over one week."""
+        """How pieces come at a given mean. That the mean is not exactly known comes on top (``rate_variance``)."""
         if self.mean_per_week == 0:
             return "none"
-        return "poisson" if isinstance(self.over(1), Poisson) else "negative_binomial"
+        return "poisson" if self.dispersion == 1 else "negative_binomial"
+
+    @property
+    def mean_error(self) -> float:
+        """Standard error of the mean per week."""
+        return math.sqrt(self.rate_variance)
 
     def variance_over(self, weeks: float) -> float:
         return self.dispersion * self.mean_per_week * weeks + self.rate_variance * weeks**2

@@ -152,6 +152,7 @@ class ReplenishmentLineOut(serializers.ModelSerializer[ReplenishmentLine]):
             "pieces_used",
             "weeks",
             "weekly_mean",
+            "mean_error",
             "dispersion",
             "borrowed",
             "family",

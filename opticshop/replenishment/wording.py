@@ -46,12 +46,10 @@ def _demand(facts: Facts) -> str:
     if model.family == "none":
         return f"{used}, and no other branch used any."
     how = "one by one (Poisson)"
-    if model.dispersion > 1:
+    if model.family == "negative_binomial":
         how = f"in clumps (variance {model.dispersion:.1f} times the mean; negative binomial)"
-    elif model.family == "negative_binomial":
-        how = "one by one at a mean known only roughly (negative binomial)"
     lent = f", {model.borrowed:.0%} of it learned from other branches" if model.borrowed >= 0.005 else ""
-    return f"{used}: about {model.mean_per_week:.2f} a week, asked for {how}{lent}."
+    return f"{used}: {model.mean_per_week:.2f} a week, give or take {model.mean_error:.2f}, asked for {how}{lent}."
 
 
 def _level(facts: Facts) -> str:
@@ -74,14 +72,14 @@ def _service(asked: Parameters, levels: Levels) -> str:
 
 
 def _action(facts: Facts) -> str:
-    have = f"{facts.available} available and {facts.coming} on the way or drafted"
+    have = f"Available now: {facts.available}; on the way or drafted: {facts.coming}"
     if facts.leaving:
-        have = f"{facts.available} available, {facts.coming} on the way or drafted and {facts.leaving} drafted to leave"
+        have += f"; drafted to leave: {facts.leaving}"
     if facts.levels.reorder_point is None:
-        return f"There are {have}." if facts.position else ""
+        return f"{have}." if facts.available or facts.coming or facts.leaving else ""
     if facts.position > facts.levels.reorder_point:
-        return f"There are {have}: nothing to do."
-    parts = [f"There are {have}, {facts.levels.order_up_to - facts.position} short."]
+        return f"{have}. Nothing to do."
+    parts = [f"{have}; short by {facts.levels.order_up_to - facts.position}."]
     if facts.sent:
         parts.append(f"Take {facts.sent} from {facts.sender}, which has more than it needs.")
     if facts.wanted and facts.bought:

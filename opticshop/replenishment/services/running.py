@@ -183,6 +183,7 @@ def _row(run: ReplenishmentRun, advice: Advice, parameters: Parameters, codes: M
         pieces_used=advice.pieces_used,
         weeks=advice.weeks,
         weekly_mean=model.mean_per_week,
+        mean_error=model.mean_error,
         dispersion=model.dispersion,
         borrowed=model.borrowed,
         family=model.family,
