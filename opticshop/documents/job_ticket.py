@@ -151,7 +151,7 @@ def _cut_out(eye: TicketEye) -> str:
 
 def _thickness(eye: TicketEye) -> str:
     edge = f"edge {wording.tenths(eye.edge_thinnest_mm)} to {wording.tenths(eye.edge_thickest_mm)}"
-    return f"{edge}, centre {wording.tenths(eye.centre_thickness_mm)}"
+    return f"{edge}, centre {wording.tenths(eye.centre_thickness_mm)}" + (f"; {eye.shape}" if eye.shape else "")
 
 
 _EYE_ROWS: tuple[tuple[str, Callable[[TicketEye], str], float], ...] = (
@@ -163,6 +163,7 @@ _EYE_ROWS: tuple[tuple[str, Callable[[TicketEye], str], float], ...] = (
     ("Decentration", lambda eye: ", ".join(wording.decentration(eye.decentration_in_mm, eye.decentration_up_mm)), 8.5),
     ("Cut-out", _cut_out, 8),
     ("Thickness", _thickness, 8),
+    ("Edge, suggested", lambda eye: eye.bevel or wording.DASH, 7.5),
     ("Read uncut", lambda _: "sph ________ cyl ________ axis ______", 8),
 )
 

@@ -27,7 +27,8 @@ __all__ = ["LayoutData", "LayoutEye", "layout_figure", "layout_svg"]
 
 _SIDE_MM = 10.0
 _LEAST_WIDTH_MM = 172.0
-_HEADING_ROW_MM, _TITLE_ROW_MM, _BAR_ROW_MM = 6.5, 11.0, 7.0
+_HEADING_ROW_MM, _TITLE_ROW_MM, _WARNING_ROW_MM, _BAR_ROW_MM = 6.5, 11.0, 3.8, 7.0
+_EDGE_GAP_MM = 2.8
 _NAMES = {Eye.RIGHT: "RIGHT", Eye.LEFT: "LEFT"}
 _VIEW = "seen from the front"
 _SMALLEST_MISSING_MM2 = 0.01
@@ -43,12 +44,12 @@ def layout_figure(data: LayoutData, *, with_title: bool = True) -> Figure:
     missing = {each.eye: _not_covered(data, each) for each in data.eyes}
     kinds = {
         "usable": any(each.usable_diameter_mm is not None for each in data.eyes),
-        "shifted": any(data.optical_centre_mm(each) != data.centration_point_mm(each) for each in data.eyes),
         "missing": any(missing.values()),
         "axis": any(each.axis_deg is not None for each in data.eyes),
+        "edge": any(each.edge_mm for each in data.eyes),
     }
     half, top, bottom = _reach(data)
-    title_row = _TITLE_ROW_MM if with_title and data.title else 0.0
+    title_row = _TITLE_ROW_MM + _WARNING_ROW_MM * len(data.warnings) if with_title and data.title else 0.0
     legend_top = bottom - _BAR_ROW_MM
     figure = Figure(
         left=-half,
@@ -61,6 +62,8 @@ def layout_figure(data: LayoutData, *, with_title: bool = True) -> Figure:
     if title_row:
         figure.add(Words((-half + 2, figure.top - 5), data.title, 4.2, bold=True))
         figure.add(Words((-half + 2, figure.top - 9.2), data.subtitle, TEXT_MM, colour=marks.GREY))
+        for row, words in enumerate(data.warnings, start=1):
+            figure.add(_warning(words, (-half + 2, figure.top - 9.2 - _WARNING_ROW_MM * row), 2 * half - 4))
     for each in data.eyes:
         figure.add(Polygon(data.outline_mm(each), None, marks.LENS_FILL))
     for each in data.eyes:
@@ -74,6 +77,7 @@ def layout_figure(data: LayoutData, *, with_title: bool = True) -> Figure:
     for each in data.eyes:
         _draw_centres(figure, data, each)
         _draw_words(figure, each, top=top, bottom=bottom)
+        _draw_edge(figure, data, each)
     for each in data.eyes:
         _name_axis(figure, data, each)
     figure.add(Words((0.0, top + 2.2), _VIEW, SMALL_MM, "middle", marks.GREY))
@@ -189,8 +193,7 @@ def _draw_centres(figure: Figure, data: LayoutData, each: LayoutEye) -> None:
     figure.add(Line(box, (point[0], 0), marks.BRACKET, "decentration-in"))
     figure.add(Line((point[0], 0), point, marks.BRACKET, "decentration-up"))
     figure.add(*marks.boxed_centre(box))
-    if centre != point:
-        figure.add(*marks.centration_point(point))
+    figure.add(*marks.centration_point(point))
     figure.add(*marks.optical_centre(centre))
     inward, upward = decentration(each.in_mm, each.up_mm)
     anchor: Anchor = "end" if sign > 0 else "start"
@@ -214,9 +217,31 @@ def _draw_words(figure: Figure, each: LayoutEye, *, top: float, bottom: float) -
     lines = [f"blank Ø {millimetres(each.blank_diameter_mm)}"]
     if each.usable_diameter_mm is not None:
         lines.append(f"usable Ø {millimetres(each.usable_diameter_mm)}")
+    if each.shape:
+        at, colour = (edge, bottom + 1.5 + len(lines) * 3.4), marks.RED if each.shape_is_assumed else marks.INK
+        figure.add(Words(at, each.shape, SMALL_MM, anchor, colour, bold=each.shape_is_assumed, role="shape-label"))
     for row, text in enumerate(reversed(lines)):
         at = (edge, bottom + 1.5 + row * 3.4)
         figure.add(Words(at, text, SMALL_MM, anchor, marks.BLUE, role="blank-label"))
+
+
+def _draw_edge(figure: Figure, data: LayoutData, each: LayoutEye) -> None:
+    """How thick the edge is, outside the outline, where nothing else is written."""
+    centre = data.boxed_centre_mm(each)[0]
+    for x, y, thickness in each.edge_mm:
+        away = math.hypot(x, y) or 1.0
+        taken = [shape for shape in figure if isinstance(shape, Words)]
+        places = [
+            (centre + x * (1 + gap / away), y * (1 + gap / away)) for gap in (_EDGE_GAP_MM, 4.2, -_EDGE_GAP_MM, -4.5)
+        ]
+        numbers = [marks.edge_number(at, thickness) for at in places]
+        free = [number for number in numbers if not any(overlap(number, other, spare_mm=0.4) for other in taken)]
+        figure.add(*free[:1])
+
+
+def _warning(words: str, at: Point, room: float) -> Words:
+    size = min(TEXT_MM, TEXT_MM * room / max(text_width(words, TEXT_MM, bold=True), 1.0))
+    return Words(at, words, size, colour=marks.RED, bold=True, role="warning")
 
 
 def _not_covered(data: LayoutData, each: LayoutEye) -> list[tuple[Point, ...]]:

@@ -28,7 +28,9 @@ class LayoutEye:
     laid on it unless ``optical_centre_in_mm`` and ``optical_centre_up_mm`` place it elsewhere on purpose (prism made by
     decentring, a shift that makes the lens cut out). ``blank_centre_x_mm`` and ``blank_centre_y_mm`` say where the
     middle of the blank lies relative to its optical centre, in the drawing's own x and y (zero unless the blank is
-    decentred). ``label`` is a short line above the eye, such as its power.
+    decentred). ``label`` is a short line above the eye, such as its power. ``shape`` says where the outline comes from,
+    ``shape_is_assumed`` that nobody traced it. ``edge_mm`` holds (x, y, thickness) of points of the edge, from the
+    boxed centre; their thickness is written outside the outline.
 
     Raises DocumentError for sizes that are not positive and for an outline that does not fill the stated box, to
     within the half millimetre of a ruler, about its centre.
@@ -48,6 +50,9 @@ class LayoutEye:
     blank_centre_y_mm: float = 0.0
     optical_centre_in_mm: float | None = None
     optical_centre_up_mm: float | None = None
+    shape: str = ""
+    shape_is_assumed: bool = False
+    edge_mm: tuple[tuple[float, float, float], ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("a_mm", "b_mm", "blank_diameter_mm"):
@@ -78,12 +83,16 @@ class LayoutEye:
 
 @dataclass(frozen=True, slots=True)
 class LayoutData:
-    """The drawing of a pair (or of one eye). ``title`` and ``subtitle`` stand above a drawing that is printed alone."""
+    """The drawing of a pair (or of one eye).
+
+    ``title``, ``subtitle`` and ``warnings`` (short lines, in red) stand above a drawing that is printed alone.
+    """
 
     eyes: tuple[LayoutEye, ...]
     dbl_mm: float
     title: str = ""
     subtitle: str = ""
+    warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _within(self.dbl_mm, "dbl_mm", 0.0, 100.0)

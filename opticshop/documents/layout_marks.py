@@ -86,6 +86,12 @@ def nasal_mark(at: Point, sign: float, role: str = "nasal") -> list[Shape]:
     ]
 
 
+def edge_number(at: Point, thickness_mm: float, role: str = "edge-thickness") -> Words:
+    """The thickness of the edge at a place, to a tenth."""
+    x, y = at
+    return Words((x, y - 0.36 * SMALL_MM), f"{thickness_mm:.1f}", SMALL_MM, "middle", INK, halo=PAPER, role=role)
+
+
 def rectangle(left: float, bottom: float, right: float, top: float, pen: Pen | None, fill: str, role: str) -> Polygon:
     return Polygon(((left, bottom), (right, bottom), (right, top), (left, top)), pen, fill, role)
 
@@ -104,7 +110,7 @@ def check_bar(left: float, y: float) -> list[Shape]:
 Sample = Callable[[float, float], list[Shape]]
 
 
-def legend(figure: Figure, top: float, *, usable: bool, shifted: bool, missing: bool, axis: bool) -> None:
+def legend(figure: Figure, top: float, *, usable: bool, missing: bool, axis: bool, edge: bool) -> None:
     """What each kind of line and mark means, in columns under the drawing."""
     entries: list[tuple[str, Sample]] = [
         ("lens shape", lambda x, y: [rectangle(x, y - 1, x + 7, y + 1, OUTLINE, LENS_FILL, "")]),
@@ -112,15 +118,16 @@ def legend(figure: Figure, top: float, *, usable: bool, shifted: bool, missing: 
         ("datum line", lambda x, y: [Line((x, y), (x + 7, y), DATUM)]),
         ("nasal side", lambda x, y: nasal_mark((x + 6, y), 1.0, "")),
         ("optical centre", lambda x, y: _shrunk(x + 3.5, y)),
+        ("fitting point", lambda x, y: centration_point((x + 3.5, y), "")),
         ("boxed centre", lambda x, y: boxed_centre((x + 3.5, y), "")),
-        ("edge of the blank", lambda x, y: [Line((x, y), (x + 7, y), RIM)]),
+        ("blank", lambda x, y: [Line((x, y), (x + 7, y), RIM)]),
     ]
     if usable:
         entries.append(("usable part", lambda x, y: [Line((x, y), (x + 7, y), USABLE)]))
     if axis:
         entries.append(("cylinder axis", lambda x, y: [Line((x, y), (x + 7, y), AXIS)]))
-    if shifted:
-        entries.append(("centration point", lambda x, y: centration_point((x + 3.5, y), "")))
+    if edge:
+        entries.append(("edge in mm", lambda x, y: [edge_number((x + 3.5, y), 2.5, "")]))
     if missing:
         entries.append(("not covered", lambda x, y: [rectangle(x, y - 1, x + 7, y + 1, MISSING, MISSING_FILL, "")]))
     column = figure.width_mm / LEGEND_COLUMNS
@@ -130,11 +137,11 @@ def legend(figure: Figure, top: float, *, usable: bool, shifted: bool, missing: 
         figure.add(*sample(x, y), Words((x + 9, y - 0.35 * SMALL_MM), text, SMALL_MM))
 
 
-LEGEND_COLUMNS, LEGEND_ROW_MM = 5, 4.2
+LEGEND_COLUMNS, LEGEND_ROW_MM = 6, 4.2
 
 
-def legend_height(*, usable: bool, shifted: bool, missing: bool, axis: bool) -> float:
-    return LEGEND_ROW_MM * math.ceil((7 + usable + shifted + missing + axis) / LEGEND_COLUMNS)
+def legend_height(*, usable: bool, missing: bool, axis: bool, edge: bool) -> float:
+    return LEGEND_ROW_MM * math.ceil((8 + usable + missing + axis + edge) / LEGEND_COLUMNS)
 
 
 def _shrunk(x: float, y: float) -> list[Shape]:

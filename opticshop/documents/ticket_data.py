@@ -40,7 +40,8 @@ class TicketEye:
     ``decentration_in_mm`` is nasally positive. ``minimum_blank_mm`` is the smallest centred blank that holds the lens
     shape with its allowance; ``cuts_out`` is the verdict of the exact test (None: not tested) and ``clearance_mm`` the
     least room left (negative: what is missing). ``blank`` describes the blank in words, for instance "finished, usable
-    68 mm". What was not computed is None and is printed as a dash.
+    68 mm"; ``shape`` says where its outline comes from, ``bevel`` what its edge asks for. What was not computed is None
+    and is printed as a dash.
     """
 
     eye: Eye
@@ -66,6 +67,8 @@ class TicketEye:
     centre_thickness_mm: float | None = None
     edge_thinnest_mm: float | None = None
     edge_thickest_mm: float | None = None
+    shape: str = ""
+    bevel: str = ""
 
     def __post_init__(self) -> None:
         if self.cylinder_dpt > 0:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import shapely
@@ -74,14 +73,10 @@ class Difference:
     @property
     def words(self) -> str:
         name = _SAID.get(self.parameter, self.parameter)
-        who = f"{EYE_NAMES[self.eye].capitalize()} {name}" if self.eye is not None else name
-        return (
-            f"{who}: {self.traced_mm:.2f} mm traced, {self.expected_mm:.2f} {_BESIDE[self.beside]}, "
-            f"{abs(self.difference_mm):.2f} apart (limit {self.limit.limit_mm:g})."
-        )
+        return f"{name} {self.traced_mm:.2f} mm traced, {self.expected_mm:.2f}"
 
 
-_BESIDE = {"file": "stated in the file", "frame": "stated for the frame", "other_eye": "of the other eye"}
+_BESIDE = {"file": "stated in the file", "frame": "stated for the frame"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,12 +147,12 @@ def mirror_difference(right: Shape, left: Shape) -> MirrorDifference:
 def notes_of(trace: Trace, frame: FrameSizes | None = None) -> tuple[Note, ...]:
     """Everything to look at: notes of the reading, sizes that differ, eyes that are no mirror images, a missing eye."""
     notes = list(trace.notes)
-    differences: Iterable[Difference] = [*beside_file(trace), *(beside_frame(trace, frame) if frame else ())]
-    notes += [
-        Note(f"differs_from_{difference.beside}", difference.words, difference.eye)
-        for difference in differences
-        if not difference.is_within
-    ]
+    found = [*beside_file(trace), *(beside_frame(trace, frame) if frame else ())]
+    for beside, eye in dict.fromkeys((each.beside, each.eye) for each in found if not each.is_within):
+        apart = [each for each in found if (each.beside, each.eye) == (beside, eye) and not each.is_within]
+        who = f"{EYE_NAMES[eye].capitalize()} lens" if eye is not None else "Bridge"
+        words = f"{who}: {', '.join(each.words for each in apart)} {_BESIDE[beside]}."
+        notes.append(Note(f"differs_from_{beside}", words, eye))
     mirror = beside_each_other(trace)
     if mirror is None:
         [eye] = trace.shapes

@@ -17,6 +17,7 @@ from opticshop.documents.ticket_data import TicketData, TicketEye, TicketFrame, 
 from opticshop.documents.wording import sphere_cylinder, tenths
 from opticshop.orders.services import age_on
 from opticshop.tracing import EdgePoint
+from opticshop.tracing.edging import GROOVE_DEPTH_MM, GROOVE_WIDTH_MM
 
 from .models import Job, JobStep
 from .selectors import held_lots
@@ -31,10 +32,16 @@ _SHAPES = {"traced": "shape as traced", "mirrored": "shape mirrored from the oth
 _OF_THE_OUTLINE = frozenset(
     {"outline_assumed", "outline_differs_from_boxed_size", "blank_too_small", "blank_fits_shifted"}
 )
+#: The drawing needs no more points than this.
+_OUTLINE_POINTS = 400
 _LOUD = frozenset({"does_not_cut_out", "not_computed"})
 #: Stands in the table of the ticket already.
 _IN_THE_TABLE = frozenset({"blank_too_small", "blank_fits_shifted", "outline_differs_from_boxed_size"})
-_EDGE_WORK = frozenset({"groove", "drill"})
+_EDGE_WORK = {
+    "groove": f"flat edge, groove {GROOVE_WIDTH_MM:g} wide, {GROOVE_DEPTH_MM:g} deep",
+    "drill": "flat edge; holes from the demo lens",
+    "edge_too_thin": "THIN for this mount",
+}
 
 
 def ticket(job: Job) -> bytes:
@@ -97,11 +104,12 @@ def _drawing(bench: BenchLayout) -> LayoutData:
 
 def _layout_eye(each: BenchEye) -> LayoutEye:
     lens, done = each.lens, each.computed
+    points = each.outline.points_mm[:: math.ceil(len(each.outline) / _OUTLINE_POINTS)]
     centre = None if done is None else done.result.optical_centre
     is_moved = centre is not None and max(abs(centre.in_mm - each.in_mm), abs(centre.up_mm - each.up_mm)) >= _SAME_MM
     return LayoutEye(
         eye=each.eye,
-        outline_mm=tuple((float(x), float(y)) for x, y in each.outline.points_mm),
+        outline_mm=tuple((float(x), float(y)) for x, y in points),
         a_mm=each.outline.a_mm,
         b_mm=each.outline.b_mm,
         in_mm=each.in_mm,
@@ -157,11 +165,17 @@ def _ticket_eye(each: BenchEye, lot: str) -> TicketEye:
 
 
 def _bevel(done: Computation) -> str:
-    """What the edge of this lens asks for, in a few words."""
-    if done.bevel is None:
-        return " ".join(note.words for note in done.notes if note.key in _EDGE_WORK)
-    thin, thick = done.bevel.apex_mm
-    return f"{done.bevel.words} Apex {tenths(thin)} to {tenths(thick)} behind the front. ({done.bevel.basis})"
+    """What the edge of this lens asks for, in a few words; the reasons stand in the layout data."""
+    bevel = done.bevel
+    if bevel is None:
+        return "; ".join(_EDGE_WORK[note.key] for note in done.notes if note.key in _EDGE_WORK)
+    if bevel.place == "base_curve":
+        return f"bevel on the curve of the rim, {bevel.curve_dpt:.1f}"
+    thin, thick = (tenths(apex) for apex in bevel.apex_mm)
+    where = f"{thin} to {thick}" if thin != thick else thin
+    return f"bevel apex {where} behind the front" + (
+        f" ({bevel.front_share:.0%} of the edge)" if bevel.front_share else ""
+    )
 
 
 def _ticket_step(step: JobStep) -> TicketStep:

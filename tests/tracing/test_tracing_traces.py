@@ -1,7 +1,7 @@
 """Traces in records: shapes of known size, refusals with line and label, hostile input.
 
 Known sizes: plane geometry (circle, ellipse by its perimeter series of Ramanujan, rectangle); the constructed example
-is that of the dossier on interchange, section 2: polygon of a circle, perimeter 16 x 25 x sin(22.5 degrees) = 153.07 mm.
+is that of the dossier on interchange, section 2: polygon of a circle, perimeter 16 x 25 x sin(22.5 deg) = 153.07 mm.
 Targets there: 0.05 mm for A, B and ED, 0.3 mm for the perimeter.
 """
 

@@ -278,7 +278,7 @@ def records_of(bench):
 
 
 def test_edger_records_hold_the_job_and_the_outline_and_no_name(bench, world):
-    """Ordered in ``world``: right -4.00 / -1.00 x 170, left -4.50; 33 and 32 mm; height 20. Labels: dossier, section 2."""
+    """Ordered in ``world``: right -4.00 / -1.00 x 170, left -4.50; 33, 32 mm; height 20. Labels: dossier, section 2."""
     traced(bench, both_eyes(lopsided_radius))
     response = records_of(bench)
     text = response.content.decode("ascii")
