@@ -15,10 +15,10 @@ from django.db import connection, transaction
 from opticshop.branches.models import Branch
 from opticshop.core import outbox
 from opticshop.core.actor import Actor
-from opticshop.core.locks import busy_answers, lock_rows
+from opticshop.core.locks import busy_answers
 
 from . import events
-from .ledger_rows import hold, move
+from .ledger_rows import hold_by_key, hold_of_items, move
 from .models import Lot, Movement
 
 _EVENTS = {
@@ -46,7 +46,7 @@ def hold_lots(branch: Branch, item_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, 
     """
     held: dict[uuid.UUID, list[Lot]] = {}
     with busy_answers():
-        lots = hold(branch.id, item_ids)
+        lots = hold_of_items(branch.id, item_ids)
     for lot in lots:
         held.setdefault(lot.item_id, []).append(lot)
     return held
@@ -54,8 +54,8 @@ def hold_lots(branch: Branch, item_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, 
 
 def hold_these(lot_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, Lot]:
     """Lots by key, held until the transaction ends; for a use case that moves lots it already knows. Raises Busy."""
-    lots = Lot.objects.everywhere("for the use case of these lots, checked there")
-    return {lot.id: lot for lot in lock_rows(lots.filter(id__in=set(lot_ids)))}
+    with busy_answers():
+        return {lot.id: lot for lot in hold_by_key(lot_ids)}
 
 
 def post(

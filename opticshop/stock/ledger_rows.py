@@ -9,11 +9,13 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterable
 from functools import cache
+from typing import Any
 
 from django.conf import settings
 from django.db import connection, models
 
 from opticshop.core.locks import lock_rows
+from opticshop.core.scoping import BranchQuerySet
 
 from .models import Lot, Movement
 
@@ -41,22 +43,37 @@ WITH moved AS ({_BALANCE.format(waits=_WAITS)})
 _LINE_AFTER = f"{_LINE} VALUES ({_GIVEN_VALUES}, %s, %s, %s, %s)"
 
 _LOT_COLUMNS = [field.attname for field in Lot._meta.concrete_fields]
+#: NO KEY: a lot is held against changes of its balance, not against rows that merely name it.
 _HOLD = f"""
 SELECT {", ".join(str(field.column) for field in Lot._meta.concrete_fields)} FROM {Lot._meta.db_table}
-WHERE branch_id = %s AND item_id = ANY(%s) AND on_hand > 0{_WAITS}
-ORDER BY id FOR UPDATE
+WHERE {{which}}{_WAITS} ORDER BY id FOR NO KEY UPDATE
 """
 
 
-def hold(branch_id: uuid.UUID, item_ids: Iterable[uuid.UUID]) -> list[Lot]:
+def hold_of_items(branch_id: uuid.UUID, item_ids: Iterable[uuid.UUID]) -> list[Lot]:
     """The lots of the items at the branch that hold anything, by age, held until the transaction ends."""
     wanted = list(set(item_ids))
     if connection.vendor != "postgresql":
-        lots = Lot.objects.everywhere("for the use case of this branch, checked there")
-        return lock_rows(lots.filter(branch=branch_id, item__in=wanted, on_hand__gt=0))
+        return lock_rows(_lots().filter(branch=branch_id, item__in=wanted, on_hand__gt=0))
+    return _held("branch_id = %s AND item_id = ANY(%s) AND on_hand > 0", branch_id, wanted)
+
+
+def hold_by_key(lot_ids: Iterable[uuid.UUID]) -> list[Lot]:
+    """Lots by age, held until the transaction ends."""
+    wanted = list(set(lot_ids))
+    if connection.vendor != "postgresql":
+        return lock_rows(_lots().filter(id__in=wanted))
+    return _held("id = ANY(%s)", wanted)
+
+
+def _held(which: str, *values: Any) -> list[Lot]:
     with connection.cursor() as cursor:
-        cursor.execute(_HOLD, [branch_id, wanted, _longest_wait()])
+        cursor.execute(_HOLD.format(which=which), [*values, _longest_wait()])
         return [Lot.from_db(connection.alias, _LOT_COLUMNS, row) for row in cursor.fetchall()]
+
+
+def _lots() -> BranchQuerySet[Lot]:
+    return Lot.objects.everywhere("of a use case that checked them")
 
 
 def _longest_wait() -> str:
