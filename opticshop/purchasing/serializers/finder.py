@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_schema_serializer
@@ -118,8 +117,8 @@ class OptionOut(serializers.Serializer[Any]):
         return option.source.lead_days if option.source else None
 
     @extend_schema_field({"type": ["string", "null"], "format": "decimal"})
-    def get_unit_cost(self, option: Option) -> Decimal | None:
-        return option.source.price.unit_cost if option.source and option.source.price else None
+    def get_unit_cost(self, option: Option) -> str | None:
+        return str(option.source.price.unit_cost) if option.source and option.source.price else None
 
     def get_cost_currency(self, option: Option) -> str | None:
         return option.source.price.currency if option.source and option.source.price else None

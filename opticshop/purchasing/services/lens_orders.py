@@ -15,6 +15,7 @@ from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
+from opticshop.core.states import check_move
 from opticshop.orders.models import Order, OrderedLens, OrderState
 from opticshop.orders.promising import working_days_after
 from opticshop.orders.services import document_of as order_document
@@ -197,6 +198,7 @@ def lens_order_receive(
         raise NotChecked(field="reading", allowed="a reading, or unchecked_reason")
     with transaction.atomic():
         held = _held(lens_order)
+        _check(held, LensOrderState.RECEIVED)
         judged = None if reading is None else judge_special(lens_order=held, reading=reading)
         kept: dict[str, Any] = {"unchecked_reason": unchecked_reason.strip()}
         if judged is not None and reading is not None:
@@ -230,6 +232,7 @@ def lens_order_fault(*, actor: Actor, lens_order: LensOrder, reason: str, is_her
         held = _held(lens_order)
         if held.state == LensOrderState.RECEIVED:
             raise ReportedAtTheBench(f"Lens order {held.number} was received.", allowed=["jobs/{id}/break-lens"])
+        _check(held, LensOrderState.FAULTY)
         if is_here:
             _came_wrong(actor, held, reason.strip(), _cost(held, None))
         else:
@@ -387,6 +390,10 @@ def _held(lens_order: LensOrder, version: int | None = None) -> LensOrder:
 
 def _move(held: LensOrder, state: LensOrderState, **values: Any) -> None:
     rows.move(held, LENS_ORDER_MOVES, state, of=f"Lens order {held.number}", **values)
+
+
+def _check(held: LensOrder, state: LensOrderState) -> None:
+    check_move(LENS_ORDER_MOVES, held.state, state, of=f"Lens order {held.number}")
 
 
 def _take_in(actor: Actor, held: LensOrder, lot_code: str, cost: Decimal) -> Lot:
