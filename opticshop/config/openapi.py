@@ -43,6 +43,7 @@ SPECTACULAR: dict[str, Any] = {
         "JobStateEnum": "opticshop.workshop.models.JobState",
         "PaymentKindEnum": "opticshop.billing.models.Payment.Kind",
         "PaymentMethodEnum": "opticshop.billing.models.Payment.Method",
+        "OrderPurposeEnum": ["distance", "near"],
         "MeasuringMethodEnum": "opticshop.prescriptions.models.Measurement.Method",
         "PrescriptionPurposeEnum": "opticshop.prescriptions.models.Prescription.Purpose",
     },

@@ -63,7 +63,7 @@ class LensFinderIn(StrictSerializer):
         return attrs
 
 
-class CutOutOut(serializers.Serializer[Any]):
+class CutOutVerdictOut(serializers.Serializer[Any]):
     is_judged = serializers.BooleanField(help_text="False without a frame or a diameter to judge by")
     cuts_out = serializers.BooleanField(allow_null=True)
     clearance_mm = serializers.FloatField(allow_null=True)
@@ -96,7 +96,7 @@ class OptionOut(serializers.Serializer[Any]):
     promised_on = serializers.DateField(help_text="When a pair with this lens could be promised")
     price = serializers.DecimalField(source="fit.product.price", max_digits=10, decimal_places=2)
     currency = serializers.CharField(source="fit.product.currency")
-    cut_out = CutOutOut(source="fit.cut_out")
+    cut_out = CutOutVerdictOut(source="fit.cut_out")
     reasons = serializers.ListField(child=serializers.CharField())
 
     @extend_schema_field({"type": ["string", "null"], "format": "uuid"})

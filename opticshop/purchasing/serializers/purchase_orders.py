@@ -64,7 +64,7 @@ class PurchaseOrderOut(serializers.ModelSerializer[PurchaseOrder]):
         return sorted(map(str, PURCHASE_ORDER_MOVES[order.state]))
 
 
-class WantedLineIn(ArticleIn):
+class PurchaseLineIn(ArticleIn):
     """Pieces of a frame, or of a lens in one power (any cylinder form)."""
 
     sphere_dpt = power_field(required=False)
@@ -87,7 +87,7 @@ class WantedLineIn(ArticleIn):
 class PurchaseOrderDraftIn(StrictSerializer):
     branch = serializers.UUIDField()
     supplier = serializers.UUIDField()
-    lines = serializers.ListField(child=WantedLineIn(), max_length=1000)
+    lines = serializers.ListField(child=PurchaseLineIn(), max_length=1000)
     note = TextField(required=False, allow_blank=True, max_length=2000, default="")
 
 
@@ -95,7 +95,7 @@ class PurchaseOrderDraftIn(StrictSerializer):
 class PurchaseOrderAmendIn(StrictSerializer):
     """Lines, when given, replace all that the draft had."""
 
-    lines = serializers.ListField(child=WantedLineIn(), required=False, max_length=1000)
+    lines = serializers.ListField(child=PurchaseLineIn(), required=False, max_length=1000)
     note = TextField(required=False, allow_blank=True, max_length=2000)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
