@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from opticshop.catalogue.models import Frame
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, NotFound
 from opticshop.documents.certificate import (
@@ -17,8 +18,8 @@ from opticshop.documents.certificate import (
     certificate_pdf,
 )
 from opticshop.documents.letterhead import Letterhead
+from opticshop.documents.wording import millimetres, prism, sphere_cylinder
 from opticshop.documents.wording import power as in_words
-from opticshop.documents.wording import prism, sphere_cylinder
 from opticshop.orders import services as orders
 from opticshop.orders.models import Order, OrderedLens
 from opticshop.plugin_api.tolerances import PARAMETERS
@@ -98,7 +99,7 @@ def certificate_data(inspection: Inspection) -> CertificateData:
         prescription=str(order.prescription_id),
         prescribed_on=order.prescription.issued_on,
         frame=" ".join(filter(None, (frame.sku, frame.name, frame.get_material_display().lower(), frame.colour))),
-        frame_sizes=f"{frame.box_width_mm:g} x {frame.box_height_mm:g}, DBL {frame.bridge_mm:g} mm",
+        frame_sizes=_sizes(frame),
         frame_lot="the wearer's own frame" if order.frame_is_customers else lots.get("frame", ""),
         lenses=tuple(_lens(lens, lots.get(lens.eye, "")) for lens in lenses),
         lines=tuple(map(_line, lines)),
@@ -125,18 +126,22 @@ def supplied_lots(order: Order) -> dict[str, str]:
     return dict(held.order_by("id").values_list("part", "lot__code"))
 
 
+def _sizes(frame: Frame) -> str:
+    a, b, dbl = (millimetres(size) for size in (frame.box_width_mm, frame.box_height_mm, frame.bridge_mm))
+    return f"A {a}, B {b}, DBL {dbl} mm"
+
+
 def _lens(lens: OrderedLens, lot: str) -> CertificateLens:
     product = lens.product
     more = [f"add {in_words(lens.addition_dpt)}"] if lens.addition_dpt else []
     if lens.prism_in_dpt or lens.prism_up_dpt:
         more.append(f"prism base {prism(lens.prism_in_dpt, lens.prism_up_dpt)}")
+    made = (product.material, f"index {product.index}", f"Ø {millimetres(product.diameter_mm)} mm", product.coating)
     return CertificateLens(
         eye=lens.eye.upper(),
         power=" ".join((sphere_cylinder(lens.sphere_dpt, lens.cylinder_dpt, lens.axis_deg), *more)),
         product=f"{product.sku} {product.name}",
-        make=", ".join(
-            filter(None, (product.material, f"index {product.index}", f"Ø {product.diameter_mm:g} mm", product.coating))
-        ),
+        make=", ".join(filter(None, made)),
         lot=lot,
     )
 

@@ -70,11 +70,6 @@ class Difference:
     def is_within(self) -> bool:
         return abs(self.difference_mm) <= self.limit.limit_mm + 1e-9
 
-    @property
-    def words(self) -> str:
-        name = _SAID.get(self.parameter, self.parameter)
-        return f"{name} {self.traced_mm:.2f} mm traced, {self.expected_mm:.2f}"
-
 
 _BESIDE = {"file": "stated in the file", "frame": "stated for the frame"}
 
@@ -151,7 +146,9 @@ def notes_of(trace: Trace, frame: FrameSizes | None = None) -> tuple[Note, ...]:
     for beside, eye in dict.fromkeys((each.beside, each.eye) for each in found if not each.is_within):
         apart = [each for each in found if (each.beside, each.eye) == (beside, eye) and not each.is_within]
         who = f"{EYE_NAMES[eye].capitalize()} lens" if eye is not None else "Bridge"
-        words = f"{who}: {', '.join(each.words for each in apart)} {_BESIDE[beside]}."
+        traced = ", ".join(f"{_SAID[each.parameter]} {each.traced_mm:.2f}" for each in apart)
+        expected = ", ".join(f"{each.expected_mm:.2f}" for each in apart)
+        words = f"{who} traced: {traced} mm; {_BESIDE[beside]}: {expected}."
         notes.append(Note(f"differs_from_{beside}", words, eye))
     mirror = beside_each_other(trace)
     if mirror is None:

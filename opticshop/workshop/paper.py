@@ -14,7 +14,7 @@ from opticshop.documents.layout import layout_svg
 from opticshop.documents.layout_data import LayoutData, LayoutEye
 from opticshop.documents.letterhead import Letterhead
 from opticshop.documents.ticket_data import TicketData, TicketEye, TicketFrame, TicketStep
-from opticshop.documents.wording import sphere_cylinder, tenths
+from opticshop.documents.wording import millimetres, sphere_cylinder, tenths
 from opticshop.orders.services import age_on
 from opticshop.tracing import EdgePoint
 from opticshop.tracing.edging import GROOVE_DEPTH_MM, GROOVE_WIDTH_MM
@@ -152,7 +152,7 @@ def _ticket_eye(each: BenchEye, lot: str) -> TicketEye:
         prism_in_dpt=lens.prism_in_dpt,
         prism_up_dpt=lens.prism_up_dpt,
         lot=lot,
-        blank=f"{product.get_supply_display()}, usable {product.usable_diameter_mm:g} mm",
+        blank=f"{product.get_supply_display()}, usable {millimetres(product.usable_diameter_mm)} mm",
         minimum_blank_mm=None if result is None else result.minimum_blank_exact_mm,
         cuts_out=None if result is None else result.cuts_out,
         clearance_mm=None if result is None else result.clearance_mm,
@@ -172,10 +172,8 @@ def _bevel(done: Computation) -> str:
     if bevel.place == "base_curve":
         return f"bevel on the curve of the rim, {bevel.curve_dpt:.1f}"
     thin, thick = (tenths(apex) for apex in bevel.apex_mm)
-    where = f"{thin} to {thick}" if thin != thick else thin
-    return f"bevel apex {where} behind the front" + (
-        f" ({bevel.front_share:.0%} of the edge)" if bevel.front_share else ""
-    )
+    where = f"apex {thin} to {thick} behind the front" if thin != thick else f"apex {thin} behind the front"
+    return f"bevel at {bevel.front_share:.0%}, {where}" if bevel.front_share else f"bevel {where}"
 
 
 def _ticket_step(step: JobStep) -> TicketStep:

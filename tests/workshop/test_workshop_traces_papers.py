@@ -43,8 +43,8 @@ def test_with_a_trace_the_ticket_no_longer_says_that_there_is_none(bench):
     assert "Without a trace" not in said
     assert "ASSUMED" not in said
     assert "shape as traced" in said
-    assert "Right lens: ED 50.00 mm traced, 54.00 stated for the frame." in said
-    assert "Left lens: ED 50.00 mm traced, 54.00 stated for the frame." in said
+    assert "Right lens traced: ED 50.00 mm; stated for the frame: 54.00." in said
+    assert "Left lens traced: ED 50.00 mm; stated for the frame: 54.00." in said
     assert pages == 1
 
 
