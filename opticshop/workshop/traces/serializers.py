@@ -239,7 +239,7 @@ class EdgeNoteOut(serializers.Serializer[Any]):
     is_warning = serializers.BooleanField()
 
 
-class ShiftOut(serializers.Serializer[Any]):
+class CentreShiftOut(serializers.Serializer[Any]):
     in_mm = serializers.FloatField()
     up_mm = serializers.FloatField()
 
@@ -252,7 +252,7 @@ class CutOutOut(serializers.Serializer[Any]):
     needed_blank_mm = serializers.FloatField(help_text="Smallest blank centred on the optical centre")
     usable_blank_mm = serializers.FloatField()
     margin_mm = serializers.FloatField()
-    best_shift = ShiftOut(allow_null=True, help_text="Smallest move of the optical centre that makes it fit")
+    best_shift = CentreShiftOut(allow_null=True, help_text="Smallest move of the optical centre that makes it fit")
 
 
 class LayoutEyeOut(serializers.Serializer[Any]):
