@@ -1,17 +1,23 @@
 from __future__ import annotations
 
 import django_filters
+from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
+from opticshop.instruments.selectors import instrument_get_for
 from opticshop.orders.selectors import order_get_for
 from opticshop.workshop.selectors import job_get_for
 
 from . import selectors, services
+from .certificate_api import routes as certificate_routes
+from .charts_api import routes as chart_routes
+from .drafts_api import routes as draft_routes
+from .lookback_api import routes as look_back_routes
 from .models import Handover, Inspection
 from .permissions import QualityPermission
-from .serializers import HandoverOut, HandoverRecordIn, InspectionOut, InspectionRecordIn
+from .serializers import HandoverOut, HandoverRecordIn, InspectionOut, InspectionRecordIn, SecondCheckIn
 
 MEASURED = ("right", "left", "pair", "instrument_uncertainty")
 
@@ -37,14 +43,16 @@ class InspectionViewSet(ResourceViewSet):
         "list": QualityPermission.VIEW,
         "retrieve": QualityPermission.VIEW,
         "create": QualityPermission.INSPECT,
+        "second_check": QualityPermission.INSPECT,
     }
-    inputs = {"create": InspectionRecordIn}
+    inputs = {"create": InspectionRecordIn, "second_check": SecondCheckIn}
     output = InspectionOut
     idempotent = {"create": "optional"}
     summaries = {
         "list": "Find inspections",
         "retrieve": "Get one inspection with its verdict",
         "create": "Inspect a glazed pair; the answer is the verdict with limits, deviations and clauses",
+        "second_check": "Confirm a passed pair as the second person, where the branch asks for one",
     }
 
     def create(self, request: Request) -> Response:
@@ -56,8 +64,14 @@ class InspectionViewSet(ResourceViewSet):
             visual=body.get("visual", {}),
             standard=body.get("standard"),
             redo_from=body["redo_from"],
+            instruments=[instrument_get_for(self.actor, key) for key in body.get("instruments", ())],
         )
         return self.answer(inspection, status=201)
+
+    @action(detail=True, methods=["post"], url_path="second-check")
+    def second_check(self, request: Request, pk: str) -> Response:
+        inspection = self.get_object()
+        return self.answer(services.inspection_confirm(actor=self.actor, inspection=inspection, **self.read_input()))
 
 
 class HandoverFilter(django_filters.FilterSet):
@@ -95,4 +109,5 @@ class HandoverViewSet(ResourceViewSet):
         return self.answer(services.handover_record(actor=self.actor, order=order, **body), status=201)
 
 
-routes = [("inspections", InspectionViewSet), ("handovers", HandoverViewSet)]
+routes = [("inspections", InspectionViewSet), ("handovers", HandoverViewSet), *draft_routes, *certificate_routes]
+routes += [*chart_routes, *look_back_routes]

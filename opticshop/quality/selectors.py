@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Iterable
+from decimal import Decimal
+
+from django.db.models import Prefetch
 
 from opticshop.accounts.models import User
 from opticshop.branches.models import Branch
@@ -11,13 +15,53 @@ from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.workshop.models import Job
 
-from .models import Handover, Inspection
+from .models import DraftReading, Handover, Inspection, InspectionDraft, Photograph
 from .permissions import QualityPermission
+from .repeating import Summary, summarised
 
 
 def inspections_visible_to(actor: Actor) -> BranchQuerySet[Inspection]:
     found = Inspection.objects.visible_to(actor, QualityPermission.VIEW)
-    return found.select_related("job", "inspected_by")
+    return found.select_related("job", "inspected_by", "second_by").prefetch_related(
+        "used_instruments__instrument", "photographs__taken_by"
+    )
+
+
+def inspection_get_for(actor: Actor, inspection_id: uuid.UUID) -> Inspection:
+    """The inspection, if the actor may see it; otherwise NotFound, whatever the reason."""
+    found = inspections_visible_to(actor).filter(id=inspection_id).first()
+    if found is None:
+        raise NotFound(f"There is no inspection {inspection_id} here.", field="inspection")
+    return found
+
+
+def drafts_visible_to(actor: Actor) -> BranchQuerySet[InspectionDraft]:
+    found = InspectionDraft.objects.visible_to(actor, QualityPermission.VIEW)
+    readings = DraftReading.objects.select_related("instrument", "read_by")
+    return found.select_related("branch", "job", "opened_by").prefetch_related(
+        Prefetch("readings", readings), "photographs__taken_by"
+    )
+
+
+def draft_get_for(actor: Actor, draft_id: uuid.UUID) -> InspectionDraft:
+    """The inspection under way, if the actor may see it; otherwise NotFound, whatever the reason."""
+    found = drafts_visible_to(actor).filter(id=draft_id).first()
+    if found is None:
+        raise NotFound(f"There is no inspection under way {draft_id} here.", field="draft")
+    return found
+
+
+def draft_summary(readings: Iterable[DraftReading]) -> Summary:
+    """Means and spreads of the readings that were not struck."""
+    return summarised(
+        (each.subject, {name: Decimal(value) for name, value in each.values.items()})
+        for each in readings
+        if not each.struck_reason
+    )
+
+
+def photographs_visible_to(actor: Actor) -> BranchQuerySet[Photograph]:
+    return Photograph.objects.visible_to(actor, QualityPermission.VIEW).select_related("taken_by")
 
 
 def handovers_visible_to(actor: Actor) -> BranchQuerySet[Handover]:

@@ -2,15 +2,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_schema_serializer
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
 from opticshop.workshop.models import ORDINARY_STEPS, StepKind
 from opticshop.workshop.serializers import VerdictOut
 
-from . import cautions, visual
-from .models import Handover, Inspection
+from . import cautions, selectors, visual
+from .models import DraftReading, Handover, Inspection, InspectionDraft, Photograph, UsedInstrument
 
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
 _OK = {"ok": True}
@@ -127,9 +127,59 @@ class InspectionRecordIn(StrictSerializer):
     pair = MeasuredPairIn(required=False)
     instrument_uncertainty = InstrumentUncertaintyIn(required=False)
     visual = VisualIn(required=False)
+    instruments = serializers.ListField(
+        child=serializers.UUIDField(), required=False, max_length=6, help_text="What it was measured with"
+    )
     redo_from = serializers.ChoiceField(
         _REDO, default=StepKind.VERIFY.value, help_text="Where the work goes on if the pair fails"
     )
+
+
+class UsedInstrumentOut(serializers.ModelSerializer[UsedInstrument]):
+    name = serializers.CharField(source="instrument.name", read_only=True)
+
+    class Meta:
+        model = UsedInstrument
+        fields = ["instrument", "name", "calibration", "flag"]
+        read_only_fields = fields
+
+
+class PhotographOut(serializers.ModelSerializer[Photograph]):
+    """A photograph; the picture itself is at ``image/`` below its address."""
+
+    taken_by_name = serializers.CharField(source="taken_by", read_only=True, allow_null=True)
+
+    class Meta:
+        model = Photograph
+        fields = [
+            "id",
+            "branch",
+            "job",
+            "draft",
+            "inspection",
+            "caption",
+            "content_type",
+            "width_px",
+            "height_px",
+            "size_bytes",
+            "sha256",
+            "taken_by",
+            "taken_by_name",
+            "created_at",
+        ]
+        read_only_fields = fields
+
+
+class RepeatOut(serializers.Serializer[Any]):
+    """One quantity that was read: how often and how far the readings lie apart."""
+
+    subject = serializers.CharField(help_text="right, left or pair")
+    quantity = serializers.CharField(help_text="power_dpt is sphere, cylinder and axis as one power")
+    count = serializers.IntegerField()
+    spread = serializers.CharField(help_text="Of a power: the greatest difference in any meridian")
+    limit = serializers.CharField()
+    unit = serializers.CharField()
+    agrees = serializers.BooleanField(allow_null=True, help_text="null where it was read once")
 
 
 class InspectionOut(serializers.ModelSerializer[Inspection]):
@@ -140,6 +190,10 @@ class InspectionOut(serializers.ModelSerializer[Inspection]):
     missing = serializers.ListField(child=serializers.CharField(), read_only=True)
     reasons = serializers.ListField(child=serializers.CharField(), read_only=True)
     inspected_by_name = serializers.CharField(source="inspected_by", read_only=True, allow_null=True)
+    second_by_name = serializers.CharField(source="second_by", read_only=True, allow_null=True)
+    repeats = RepeatOut(many=True, read_only=True)
+    used_instruments = UsedInstrumentOut(many=True, read_only=True)
+    photographs = PhotographOut(many=True, read_only=True)
 
     class Meta:
         model = Inspection
@@ -162,8 +216,158 @@ class InspectionOut(serializers.ModelSerializer[Inspection]):
             "inspected_at",
             "inspected_by",
             "inspected_by_name",
+            "needs_second",
+            "second_agrees",
+            "second_by",
+            "second_by_name",
+            "second_at",
+            "second_note",
+            "repeats",
+            "used_instruments",
+            "photographs",
         ]
         read_only_fields = fields
+
+
+class DraftReadingOut(serializers.ModelSerializer[DraftReading]):
+    values = serializers.DictField(child=serializers.CharField(), read_only=True, help_text="As read")
+    instrument_name = serializers.CharField(source="instrument", read_only=True, allow_null=True)
+    read_by_name = serializers.CharField(source="read_by", read_only=True, allow_null=True)
+
+    class Meta:
+        model = DraftReading
+        fields = [
+            "id",
+            "subject",
+            "values",
+            "instrument",
+            "instrument_name",
+            "read_at",
+            "read_by",
+            "read_by_name",
+            "struck_reason",
+        ]
+        read_only_fields = fields
+
+
+class InspectionDraftOut(serializers.ModelSerializer[InspectionDraft]):
+    """An inspection under way: what was read, what it comes to so far, what was looked at."""
+
+    job_number = serializers.CharField(source="job.number", read_only=True)
+    opened_by_name = serializers.CharField(source="opened_by", read_only=True, allow_null=True)
+    readings = DraftReadingOut(many=True, read_only=True)
+    photographs = PhotographOut(many=True, read_only=True)
+    means = serializers.SerializerMethodField(help_text="By right, left and pair: what would be judged now")
+    repeats = serializers.SerializerMethodField()
+
+    class Meta:
+        model = InspectionDraft
+        fields = [
+            "id",
+            "branch",
+            "job",
+            "job_number",
+            "standard",
+            "state",
+            "inspection",
+            "readings",
+            "means",
+            "repeats",
+            "visual",
+            "photographs",
+            "opened_by",
+            "opened_by_name",
+            "created_at",
+            "version",
+        ]
+        read_only_fields = fields
+
+    def get_means(self, draft: InspectionDraft) -> dict[str, dict[str, str | None]]:
+        means = selectors.draft_summary(draft.readings.all()).means
+        return {
+            subject: {name: None if value is None else str(value) for name, value in values.items()}
+            for subject, values in means.items()
+        }
+
+    @extend_schema_field(RepeatOut(many=True))
+    def get_repeats(self, draft: InspectionDraft) -> Any:
+        return [each.to_dict() for each in selectors.draft_summary(draft.readings.all()).repeats]
+
+
+@extend_schema_serializer(examples=[OpenApiExample("A job", value={"job": _ID})])
+class DraftOpenIn(StrictSerializer):
+    job = serializers.UUIDField()
+    standard = serializers.SlugField(required=False, max_length=80, help_text="The branch's own standard by default")
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "The right lens, read once",
+            value={
+                "instrument": _ID,
+                "right": {"sphere_dpt": "-2.02", "cylinder_dpt": "-0.50", "axis_deg": 91},
+            },
+        )
+    ]
+)
+class DraftReadingIn(StrictSerializer):
+    """Exactly one of right, left and pair: what was read in one go."""
+
+    right = MeasuredLensIn(required=False)
+    left = MeasuredLensIn(required=False)
+    pair = MeasuredPairIn(required=False)
+    instrument = serializers.UUIDField(required=False, allow_null=True)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if sum(name in attrs for name in ("right", "left", "pair")) != 1:
+            raise serializers.ValidationError("Give exactly one of right, left and pair.", code="one_subject")
+        return attrs
+
+
+@extend_schema_serializer(
+    examples=[OpenApiExample("Strike", value={"reading": _ID, "reason": "Lens lay askew in the holder"})]
+)
+class DraftStrikeIn(StrictSerializer):
+    reading = serializers.UUIDField()
+    reason = TextField(max_length=300)
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Looked at", value={"visual": {"strain": _OK, "screws": _OK}})])
+class DraftLooksIn(StrictSerializer):
+    visual = VisualIn()
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Conclude", value={})])
+class DraftConcludeIn(StrictSerializer):
+    redo_from = serializers.ChoiceField(
+        _REDO, default=StepKind.VERIFY.value, help_text="Where the work goes on if the pair fails"
+    )
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Given up", value={"reason": "Focimeter is out of order"})])
+class DraftGiveUpIn(StrictSerializer):
+    reason = TextField(max_length=300)
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Agreed", value={"agrees": True})])
+class SecondCheckIn(StrictSerializer):
+    agrees = serializers.BooleanField()
+    note = TextField(required=False, allow_blank=True, max_length=300, default="")
+
+
+class PhotographIn(StrictSerializer):
+    """Sent as multipart/form-data. JPEG, PNG or WebP, at most 8 MB; kept upright and without its metadata."""
+
+    file = serializers.FileField(max_length=200)
+    inspection = serializers.UUIDField(required=False)
+    draft = serializers.UUIDField(required=False)
+    caption = TextField(required=False, allow_blank=True, max_length=200, default="")
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if ("inspection" in attrs) == ("draft" in attrs):
+            raise serializers.ValidationError("Name an inspection or a draft.", code="one_subject")
+        return attrs
 
 
 class CautionOut(serializers.Serializer[Any]):

@@ -14,6 +14,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
+from opticshop.instruments.selectors import instrument_get_for
 from opticshop.orders.selectors import order_get_for
 
 from . import paper, selectors, services
@@ -194,8 +195,14 @@ class JobViewSet(ResourceViewSet):
     @action(detail=True, methods=["post"])
     def verify(self, request: Request, pk: str) -> Response:
         job, body = self.get_object(), self.read_input()
-        eye = body.pop("eye")
-        reading = services.lens_verify(actor=self.actor, job=job, eye=eye, reading=services.Reading(**body))
+        eye, key = body.pop("eye"), body.pop("instrument", None)
+        reading = services.lens_verify(
+            actor=self.actor,
+            job=job,
+            eye=eye,
+            reading=services.Reading(**body),
+            instrument=None if key is None else instrument_get_for(self.actor, key),
+        )
         return self.answer(reading)
 
     @action(detail=True, methods=["post"], url_path="break-lens")

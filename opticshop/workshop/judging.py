@@ -8,7 +8,7 @@ from decimal import Decimal
 from opticshop.branches.models import Branch
 from opticshop.core.errors import Invalid
 from opticshop.orders.models import OrderedLens
-from opticshop.plugin_api import EyeInspection, InspectionRequest, InvalidFacts, LensValues, Verdict
+from opticshop.plugin_api import EyeInspection, InspectionRequest, InvalidFacts, LensValues, Uncertainty, Verdict
 from opticshop.pluginhost import services as plugins
 
 
@@ -43,7 +43,9 @@ class Judged:
     version: str
 
 
-def judge_uncut(*, branch: Branch, eye: str, lens: OrderedLens, reading: Reading) -> Judged:
+def judge_uncut(
+    *, branch: Branch, eye: str, lens: OrderedLens, reading: Reading, uncertainty: Uncertainty | None = None
+) -> Judged:
     """Judge an uncut lens by the branch's standard for uncut lenses.
 
     Raises ReadingImpossible, and whatever the plugin host says when the standard is not available.
@@ -57,6 +59,7 @@ def judge_uncut(*, branch: Branch, eye: str, lens: OrderedLens, reading: Reading
         lens_kind=kind,  # type: ignore[arg-type]
         right=inspected if eye == "right" else None,
         left=inspected if eye == "left" else None,
+        uncertainty=uncertainty,
     )
     return judged(branch=branch, standard_key=branch.uncut_standard, request=request)
 

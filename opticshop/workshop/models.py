@@ -169,6 +169,12 @@ class LensReading(Entity):
     standard = models.CharField(max_length=80, help_text="Key of the tolerance standard for uncut lenses")
     standard_version = models.CharField(max_length=40, help_text="Version of the plugin that judged")
     verdict = models.JSONField()
+    instrument = models.ForeignKey(
+        "instruments.Instrument", on_delete=models.PROTECT, null=True, related_name="lens_readings"
+    )
+    instrument_flag = models.CharField(
+        max_length=500, blank=True, default="", db_default="", help_text="Why the instrument is doubtful, if it is"
+    )
     of_current_lens = models.BooleanField(default=True, help_text="False once that lens was broken or replaced")
     read_at = models.DateTimeField()
     read_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")

@@ -106,6 +106,8 @@ class ReadingOut(serializers.ModelSerializer[LensReading]):
             "standard",
             "standard_version",
             "verdict",
+            "instrument",
+            "instrument_flag",
             "of_current_lens",
             "read_at",
             "read_by",
@@ -382,6 +384,7 @@ class LensReadIn(StrictSerializer):
     sphere_dpt = UnitDecimalField(unit="dioptres", max_digits=5, min_value=-40, max_value=40)
     cylinder_dpt = UnitDecimalField(unit="dioptres", max_digits=5, min_value=-15, max_value=15, default=Decimal("0.00"))
     axis_deg = serializers.IntegerField(min_value=1, max_value=180, required=False, allow_null=True)
+    instrument = serializers.UUIDField(required=False, allow_null=True, help_text="The focimeter it was read on")
     addition_dpt = UnitDecimalField(
         unit="dioptres", max_digits=4, min_value=0, max_value=10, required=False, allow_null=True
     )

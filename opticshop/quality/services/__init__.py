@@ -1,16 +1,49 @@
-"""Writes of quality: the final inspection, and the handover to the customer."""
+"""Writes of quality: the final inspection (at once or reading by reading), photographs, and the handover."""
 
 from __future__ import annotations
 
+from .drafts import (
+    DraftAlreadyOpen,
+    DraftClosed,
+    NothingRead,
+    draft_conclude,
+    draft_give_up,
+    draft_open,
+    looks_add,
+    reading_add,
+    reading_strike,
+)
 from .handovers import BalanceDue, NotARegistrant, NotPassed, OrderNotReady, SupervisionNeeded, handover_record
-from .inspections import inspection_record
+from .inspections import (
+    DisagreementUnexplained,
+    NothingToConfirm,
+    SecondMustDiffer,
+    inspection_confirm,
+    inspection_record,
+)
+from .photographs import TooManyPhotographs, photograph_attach
 
 __all__ = [
     "BalanceDue",
+    "DisagreementUnexplained",
+    "DraftAlreadyOpen",
+    "DraftClosed",
     "NotARegistrant",
     "NotPassed",
+    "NothingRead",
+    "NothingToConfirm",
     "OrderNotReady",
+    "SecondMustDiffer",
     "SupervisionNeeded",
+    "TooManyPhotographs",
+    "draft_conclude",
+    "draft_give_up",
+    "draft_open",
     "handover_record",
+    "inspection_confirm",
     "inspection_record",
+    "looks_add",
+    "photograph_attach",
+    "reading_add",
+    "reading_strike",
 ]

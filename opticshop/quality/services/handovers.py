@@ -133,8 +133,10 @@ def _locked(order: Order) -> Order:
 def _passed_inspection(order: Order) -> Inspection:
     job = latest_job(order)
     inspection = selectors.latest_inspection(job) if job is not None else None
-    if inspection is None or inspection.outcome != Inspection.Outcome.PASS:
+    if inspection is None or not inspection.lets_through:
         outcome = "none recorded" if inspection is None else inspection.outcome
+        if inspection is not None and inspection.outcome == Inspection.Outcome.PASS:
+            outcome = "not confirmed by a second person"
         raise NotPassed(f"The latest inspection of order {order.number}: {outcome}.", field="order")
     return inspection
 

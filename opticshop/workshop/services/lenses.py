@@ -11,6 +11,9 @@ from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
+from opticshop.instruments.models import Instrument
+from opticshop.instruments.selectors import uncertainty_for
+from opticshop.instruments.services import require_usable
 from opticshop.orders.models import Order, OrderedLens
 from opticshop.orders.services import document_of
 from opticshop.stock import selectors as stock_selectors
@@ -45,11 +48,14 @@ class NothingAwaited(Conflict):
     title = "No lens is awaited"
 
 
-def lens_verify(*, actor: Actor, job: Job, eye: str, reading: judging.Reading) -> LensReading:
+def lens_verify(
+    *, actor: Actor, job: Job, eye: str, reading: judging.Reading, instrument: Instrument | None = None
+) -> LensReading:
     """Read an uncut lens on the focimeter and judge it by the branch's standard for uncut lenses.
 
     A lens out of tolerance is no error: the reading is kept and the job stops with the reason. The first reading starts
-    the verify step.
+    the verify step. An instrument that is named must be usable at the branch; with it the guard band of its uncertainty
+    is kept.
     """
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
@@ -60,7 +66,14 @@ def lens_verify(*, actor: Actor, job: Job, eye: str, reading: judging.Reading) -
         if step.state == JobStep.State.PENDING:
             held = take_in_hand(job, actor)
             step_begin(step, actor)
-        judged = judging.judge_uncut(branch=job.branch, eye=eye, lens=lens, reading=reading)
+        usable = None if instrument is None else require_usable(branch=job.branch, instrument=instrument)
+        judged = judging.judge_uncut(
+            branch=job.branch,
+            eye=eye,
+            lens=lens,
+            reading=reading,
+            uncertainty=None if instrument is None else uncertainty_for(instrument),
+        )
         found = LensReading.objects.create(
             job=job,
             eye=eye,
@@ -69,6 +82,8 @@ def lens_verify(*, actor: Actor, job: Job, eye: str, reading: judging.Reading) -
             standard=judged.standard,
             standard_version=judged.version,
             verdict=judged.verdict.to_dict(),
+            instrument=instrument,
+            instrument_flag=usable.reason[:500] if usable is not None else "",
             read_at=clock.now(),
             read_by_id=actor.id,
         )
