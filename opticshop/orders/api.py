@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import django_filters
@@ -16,10 +18,12 @@ from opticshop.prescriptions.selectors import measurement_get_for, prescription_
 from . import selectors, services
 from .models import Order, OrderState
 from .permissions import OrderPermission
-from .serializers import OrderCancelIn, OrderOut, OrderPlaceIn, OrderPromiseIn, QuoteOut
+from .replacing import order_replace, wanted_of
+from .serializers import OrderCancelIn, OrderOut, OrderPlaceIn, OrderPromiseIn, OrderReplaceIn, QuoteOut
 
 
 class OrderFilter(django_filters.FilterSet):
+    replaces = django_filters.UUIDFilter(field_name="replaces_id")
     branch = django_filters.UUIDFilter(field_name="branch_id")
     customer = django_filters.UUIDFilter(field_name="customer_id")
     state = django_filters.ChoiceFilter(choices=OrderState.choices)
@@ -44,17 +48,26 @@ class OrderViewSet(ResourceViewSet):
         "quote": OrderPermission.PLACE,
         "cancel": OrderPermission.CANCEL,
         "promise": OrderPermission.PLACE,
+        "replace": OrderPermission.CANCEL,
     }
-    inputs = {"create": OrderPlaceIn, "quote": OrderPlaceIn, "cancel": OrderCancelIn, "promise": OrderPromiseIn}
+    inputs = {
+        "create": OrderPlaceIn,
+        "quote": OrderPlaceIn,
+        "cancel": OrderCancelIn,
+        "promise": OrderPromiseIn,
+        "replace": OrderReplaceIn,
+    }
     outputs = {"quote": QuoteOut}
     output = OrderOut
-    idempotent = {"create": "optional"}
+    statuses = {"replace": 201}
+    idempotent = {"create": "optional", "replace": "optional"}
     summaries = {
         "list": "Find orders",
         "retrieve": "Get one order with its computation and price",
         "create": "Place an order: compute, price and reserve in one step",
         "quote": "Compute and price without placing: nothing is written",
         "cancel": "Call an order off and release its stock",
+        "replace": "Replace an order by another, linked to it: amended prescription, other frame, other lenses",
         "promise": "Give a new promise day with its reason",
     }
 
@@ -77,6 +90,25 @@ class OrderViewSet(ResourceViewSet):
     def promise(self, request: Request, pk: str) -> Response:
         order = self.get_object()
         return self.answer(self._fresh(services.order_promise(actor=self.actor, order=order, **self.read_input())))
+
+    @action(detail=True, methods=["post"])
+    def replace(self, request: Request, pk: str) -> Response:
+        order, body = self.get_object(), self.read_input()
+        why = {name: body.pop(name) for name in ("reason", "cause", "borne_by")}
+        wanted = self._instead(selectors.order_get_for(self.actor, order.id), body)
+        return self.answer(self._fresh(order_replace(actor=self.actor, order=order, wanted=wanted, **why)))
+
+    def _instead(self, order: Order, body: dict[str, Any]) -> services.Wanted:
+        """The order as it was, with what differs; ids resolved to rows the actor may see."""
+        wanted = wanted_of(order)
+        find: dict[str, Callable[[Any], Any]] = {
+            "prescription": lambda key: prescription_get_for(self.actor, key),
+            "measurement": lambda key: measurement_get_for(self.actor, key),
+            "frame": frame_get,
+            "lenses": lambda chosen: {eye: lens_get(product) for eye, product in chosen.items()},
+        }
+        changes = {name: find[name](value) if name in find else value for name, value in body.items()}
+        return replace(wanted, **changes)
 
     def _fresh(self, order: Order) -> Order:
         return selectors.orders_visible_to(self.actor).get(pk=order.pk)

@@ -55,6 +55,8 @@ class Order(Entity, Versioned, BranchOwned):
     computation = models.JSONField(default=dict, help_text="Inputs as understood, results, assumptions, versions")
     warnings = models.JSONField(default=list)
     note = models.TextField(blank=True)
+    replaces = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="replacements")
+    replacement_reason = models.CharField(max_length=300, blank=True, default="", db_default="")
 
     class Meta(BranchOwned.Meta):
         constraints = [
@@ -65,6 +67,9 @@ class Order(Entity, Versioned, BranchOwned):
             models.CheckConstraint(condition=Q(total__gte=0) & Q(tax_total__gte=0), name="orders_total_not_negative"),
             models.CheckConstraint(
                 condition=~Q(state="cancelled") | ~Q(cancelled_reason=""), name="orders_cancel_explained"
+            ),
+            models.CheckConstraint(
+                condition=Q(replaces__isnull=True) | ~Q(replacement_reason=""), name="orders_replacement_explained"
             ),
             models.CheckConstraint(
                 condition=~Q(state="collected") | Q(collected_at__isnull=False), name="orders_collected_when"
@@ -78,6 +83,24 @@ class Order(Entity, Versioned, BranchOwned):
 
     def __str__(self) -> str:
         return self.number
+
+
+class Promise(Entity):
+    """One promise of an order: the day, why that day, by whom. The first is made with the order; none is changed."""
+
+    order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="promises")
+    promised_on = models.DateField()
+    reason = models.CharField(max_length=300)
+    basis = models.JSONField(default=dict, help_text="What the day was reckoned from; empty where a person named it")
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.CheckConstraint(condition=~Q(reason=""), name="orders_promise_explained")]
+
+    def __str__(self) -> str:
+        return f"{self.promised_on}: {self.reason}"
 
 
 class OrderedLens(Entity):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 
 from opticshop.branches.models import Branch
@@ -10,7 +11,7 @@ from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.stock.models import Reservation
 
-from .models import Order
+from .models import Order, OrderState
 from .permissions import OrderPermission
 
 
@@ -19,7 +20,7 @@ def orders_visible_to(actor: Actor, permission: str = OrderPermission.VIEW) -> B
     return (
         Order.objects.visible_to(actor, permission)
         .select_related("branch", "frame")
-        .prefetch_related("lenses__product", "lines")
+        .prefetch_related("lenses__product", "lines", "replacements", "promises__made_by")
     )
 
 
@@ -29,6 +30,20 @@ def order_get_for(actor: Actor, order_id: uuid.UUID, *, permission: str = OrderP
     if found is None:
         raise NotFound(f"There is no order {order_id} here.", field="order")
     return found
+
+
+#: An order in one of these is still to be made.
+TO_BE_MADE = (OrderState.PLACED, OrderState.IN_WORKSHOP)
+
+
+def is_late(order: Order, day: dt.date) -> bool:
+    """Whether an order that is still to be made was promised for a day before this one."""
+    return order.state in TO_BE_MADE and order.promised_on < day
+
+
+def open_orders(branch: Branch) -> int:
+    """How many pairs the workshop of a branch has still to make."""
+    return Order.objects.everywhere("the load of a branch").filter(branch=branch, state__in=TO_BE_MADE).count()
 
 
 def document_of(order: Order) -> str:

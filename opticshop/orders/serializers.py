@@ -5,9 +5,11 @@ from typing import Any
 from drf_spectacular.utils import OpenApiExample, extend_schema_serializer
 from rest_framework import serializers
 
+from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField
 
-from .models import Order, OrderedLens, OrderLine
+from . import selectors
+from .models import Order, OrderedLens, OrderLine, Promise
 
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
 
@@ -108,7 +110,20 @@ class ComputationOut(serializers.Serializer[Any]):
     version = serializers.CharField(help_text="Version of the computation, so that it can be repeated")
 
 
+class PromiseOut(serializers.ModelSerializer[Promise]):
+    basis = serializers.DictField(read_only=True, help_text="What the day was reckoned from")
+    made_by_name = serializers.CharField(source="made_by", read_only=True, allow_null=True)
+
+    class Meta:
+        model = Promise
+        fields = ["promised_on", "reason", "basis", "made_at", "made_by", "made_by_name"]
+        read_only_fields = fields
+
+
 class OrderOut(serializers.ModelSerializer[Order]):
+    replaced_by: Any = serializers.PrimaryKeyRelatedField(source="replacements", many=True, read_only=True)
+    promises = PromiseOut(many=True, read_only=True)
+    is_late = serializers.SerializerMethodField(help_text="Promised for a day that has passed, and not yet ready")
     lenses = OrderedLensOut(many=True, read_only=True)
     lines = OrderLineOut(many=True, read_only=True)
     warnings = OrderWarningOut(many=True, read_only=True)
@@ -129,6 +144,11 @@ class OrderOut(serializers.ModelSerializer[Order]):
             "state",
             "placed_at",
             "promised_on",
+            "is_late",
+            "promises",
+            "replaces",
+            "replacement_reason",
+            "replaced_by",
             "ready_at",
             "collected_at",
             "cancelled_reason",
@@ -143,6 +163,9 @@ class OrderOut(serializers.ModelSerializer[Order]):
             "version",
         ]
         read_only_fields = fields
+
+    def get_is_late(self, order: Order) -> bool:
+        return selectors.is_late(order, clock.today(order.branch.time_zone))
 
 
 class QuoteLineOut(serializers.Serializer[Any]):
@@ -167,6 +190,8 @@ class QuoteOut(serializers.Serializer[Any]):
     tax_total = serializers.DecimalField(10, 2)
     currency = serializers.CharField(source="wanted.branch.currency")
     promised_on = serializers.DateField()
+    promise_reason = serializers.CharField(source="promise.reason")
+    promise_basis = serializers.DictField(source="promise.basis", help_text="What the day was reckoned from")
 
 
 class LensChoiceIn(StrictSerializer):
@@ -206,6 +231,37 @@ class OrderPlaceIn(StrictSerializer):
     purpose = serializers.ChoiceField(["distance", "near"], default="distance")
     promised_on = serializers.DateField(required=False)
     note = TextField(required=False, allow_blank=True, max_length=2000)
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "The prescriber amended the prescription",
+            value={
+                "prescription": _ID,
+                "reason": "Right axis amended by the prescriber",
+                "cause": "prescriber_change",
+                "borne_by": "prescriber",
+            },
+        )
+    ]
+)
+class OrderReplaceIn(StrictSerializer):
+    """What differs from the order that is replaced; everything else is taken from it."""
+
+    prescription = serializers.UUIDField(required=False)
+    measurement = serializers.UUIDField(required=False)
+    frame = serializers.UUIDField(required=False)
+    frame_is_customers = serializers.BooleanField(required=False)
+    lenses = LensChoiceIn(required=False)
+    purpose = serializers.ChoiceField(["distance", "near"], required=False)
+    promised_on = serializers.DateField(required=False)
+    note = TextField(required=False, allow_blank=True, max_length=2000)
+    reason = TextField(max_length=300)
+    cause = serializers.RegexField(r"^[a-z_]{1,24}$", required=False, default="", help_text="A code of /jobs/causes/")
+    borne_by = serializers.RegexField(
+        r"^[a-z_]{1,12}$", required=False, default="", help_text="Who bears what was spoilt; usual for the cause"
+    )
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Reason", value={"reason": "Customer changed their mind"})])

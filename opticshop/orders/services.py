@@ -11,6 +11,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F
 
+from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
 from opticshop.branches.services import number_next
 from opticshop.catalogue.models import Frame, LensProduct
@@ -30,13 +31,11 @@ from opticshop.stock import services as stock
 
 from . import computing, events, pricing, selectors, spoiling
 from .computing import Computed, Purpose
-from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState
+from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState, Promise
 from .permissions import OrderPermission
-from .promising import working_days_after
+from .promising import Reckoned, reckon
 
 EYES = ("right", "left")
-#: Further working days for a lens that is made to order; replaced by supplier lead times when purchasing knows them.
-SPECIAL_ORDER_DAYS = 7
 
 
 class DoesNotBelongTogether(Invalid):
@@ -58,6 +57,13 @@ class PromiseInThePast(Invalid):
 
     code = "orders.promise_in_the_past"
     title = "A promise cannot lie in the past"
+
+
+class PromiseOnClosedDay(Invalid):
+    """Nobody is there on the promised day; names why and the next day that is open."""
+
+    code = "orders.promise_on_closed_day"
+    title = "The branch is closed on this day"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +89,11 @@ class Quote:
     wanted: Wanted
     computed: Computed
     lines: list[pricing.Priced]
-    promised_on: dt.date
+    promise: Reckoned
+
+    @property
+    def promised_on(self) -> dt.date:
+        return self.promise.promised_on
 
     @property
     def total(self) -> Decimal:
@@ -116,10 +126,10 @@ def order_quote(*, actor: Actor, wanted: Wanted) -> Quote:
         prescription_issued_on=wanted.prescription.issued_on,
         day=day,
     )
-    return Quote(wanted, computed, lines, _promise(wanted, computed, day))
+    return Quote(wanted, computed, lines, _promise(wanted, day))
 
 
-def order_place(*, actor: Actor, wanted: Wanted) -> Order:
+def order_place(*, actor: Actor, wanted: Wanted, replaces: Order | None = None, replacement_reason: str = "") -> Order:
     """Place an order: compute, price, number, and reserve frame and lenses by lot, all or nothing.
 
     Raises what the prescription, the optics, the price rules and the stock refuse; then nothing has been written.
@@ -147,6 +157,8 @@ def order_place(*, actor: Actor, wanted: Wanted) -> Order:
             computation=quote.computed.record,
             warnings=quote.computed.warnings,
             note=wanted.note,
+            replaces=replaces,
+            replacement_reason=replacement_reason,
         )
         plugins.decide_order_placement(branch=wanted.branch, draft=_draft(order, quote))
         order.number = number_next(branch=wanted.branch, kind="O")
@@ -161,22 +173,23 @@ def order_place(*, actor: Actor, wanted: Wanted) -> Order:
             for eye, lens in quote.computed.lenses.items()
         )
         OrderLine.objects.bulk_create(_rows(order, quote.lines))
+        _promise_keep(order, actor, quote.promise)
         _reserve(actor, order, quote)
-        _record(events.ORDER_PLACED, order, actor, special_order=_has_special(wanted))
+        record(events.ORDER_PLACED, order, actor, special_order=_has_special(wanted))
     return order
 
 
-def order_cancel(*, actor: Actor, order: Order, reason: str) -> Order:
+def order_cancel(*, actor: Actor, order: Order, reason: str, cause: str = "", borne_by: str = "") -> Order:
     """Call an order off: what is spoilt for others (a lens that was cut) is written off, the rest goes back.
 
     Both happen in this transaction, so that nobody finds a cut lens in the drawer. Money already taken is paid back by
-    its own use case.
+    its own use case. ``cause`` and ``borne_by`` go with the event for whoever keeps account of what was spoilt.
     """
     actor.require(OrderPermission.CANCEL, order.branch_id)
     with transaction.atomic():
         locked = _move(order, OrderState.CANCELLED, cancelled_reason=reason)
         spoiled = _stock_give_back(actor, locked, reason)
-        _record(events.ORDER_CANCELLED, locked, actor, reason=reason, spoiled=spoiled)
+        record(events.ORDER_CANCELLED, locked, actor, reason=reason, spoiled=spoiled, cause=cause, borne_by=borne_by)
     return locked
 
 
@@ -184,7 +197,7 @@ def order_enter_workshop(*, actor: Actor, order: Order) -> Order:
     """The workshop has opened a job for the order (the first, or a remake)."""
     with transaction.atomic():
         locked = _move(order, OrderState.IN_WORKSHOP)
-        _record(events.ORDER_IN_WORKSHOP, locked, actor)
+        record(events.ORDER_IN_WORKSHOP, locked, actor)
     return locked
 
 
@@ -192,7 +205,7 @@ def order_mark_ready(*, actor: Actor, order: Order) -> Order:
     """The pair has passed the final inspection and is packed."""
     with transaction.atomic():
         locked = _move(order, OrderState.READY, ready_at=clock.now())
-        _record(events.ORDER_READY, locked, actor, customer=str(locked.customer_id))
+        record(events.ORDER_READY, locked, actor, customer=str(locked.customer_id))
     return locked
 
 
@@ -202,7 +215,7 @@ def order_collect(*, actor: Actor, order: Order) -> Order:
         locked = _move(order, OrderState.COLLECTED, collected_at=clock.now())
         for branch in set(selectors.held_parts(order).values()):
             stock.stock_consume(actor=actor, branch=branch, document=document_of(order))
-        _record(
+        record(
             events.ORDER_COLLECTED,
             locked,
             actor,
@@ -213,14 +226,14 @@ def order_collect(*, actor: Actor, order: Order) -> Order:
 
 
 def order_promise(*, actor: Actor, order: Order, promised_on: dt.date, reason: str) -> Order:
-    """Give a new promise day, with its reason; the old one stays in the events."""
+    """Give a new promise day, with its reason; the former promises stay in ``order.promises``."""
     actor.require(OrderPermission.PLACE, order.branch_id)
-    if promised_on < clock.today(order.branch.time_zone):
-        raise PromiseInThePast(f"{promised_on} has passed.", field="promised_on", allowed="today or later")
+    _check_promised_on(order.branch, promised_on)
     with transaction.atomic():
         before = order.promised_on
         _update(order, promised_on=promised_on)
-        _record(
+        _promise_keep(order, actor, Reckoned(promised_on, reason, {}))
+        record(
             events.ORDER_PROMISED,
             order,
             actor,
@@ -262,16 +275,44 @@ def _check_belongs(wanted: Wanted) -> None:
         raise DoesNotBelongTogether("The prescription is another person's.", field="prescription")
     if wanted.measurement.customer_id != wanted.customer.id:
         raise DoesNotBelongTogether("The measurements are another person's.", field="measurement")
-    today = clock.today(wanted.branch.time_zone)
-    if wanted.promised_on is not None and wanted.promised_on < today:
-        raise PromiseInThePast(f"{wanted.promised_on} has passed.", field="promised_on", allowed="today or later")
-
-
-def _promise(wanted: Wanted, computed: Computed, day: dt.date) -> dt.date:
     if wanted.promised_on is not None:
-        return wanted.promised_on
-    extra = SPECIAL_ORDER_DAYS if _has_special(wanted) else 0
-    return working_days_after(day, wanted.branch.turnaround_days + extra)
+        _check_promised_on(wanted.branch, wanted.promised_on)
+
+
+def _check_promised_on(branch: Branch, promised_on: dt.date) -> None:
+    """Raise PromiseInThePast or PromiseOnClosedDay."""
+    if promised_on < clock.today(branch.time_zone):
+        raise PromiseInThePast(f"{promised_on} has passed.", field="promised_on", allowed="today or later")
+    calendar = calendar_of(branch)
+    why = calendar.why_closed(promised_on)
+    if why is not None:
+        raise PromiseOnClosedDay(
+            f"{branch.code} is closed on {promised_on}: {why}.",
+            field="promised_on",
+            allowed=calendar.next_open(promised_on).isoformat(),
+        )
+
+
+def _promise(wanted: Wanted, day: dt.date) -> Reckoned:
+    if wanted.promised_on is not None:
+        return Reckoned(wanted.promised_on, "Day named when the order was placed", {})
+    return reckon(
+        branch=wanted.branch,
+        day=day,
+        has_special=_has_special(wanted),
+        open_orders=selectors.open_orders(wanted.branch),
+    )
+
+
+def _promise_keep(order: Order, actor: Actor, promise: Reckoned) -> None:
+    Promise.objects.create(
+        order=order,
+        promised_on=promise.promised_on,
+        reason=promise.reason,
+        basis=promise.basis,
+        made_at=clock.now(),
+        made_by_id=actor.id,
+    )
 
 
 def _is_special(product: LensProduct) -> bool:
@@ -366,7 +407,7 @@ def _update(order: Order, **values: Any) -> None:
     )
 
 
-def _record(event_type: str, order: Order, actor: Actor, **more: Any) -> None:
+def record(event_type: str, order: Order, actor: Actor, **more: Any) -> None:
     outbox.record(
         event_type=event_type,
         subject=document_of(order),

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import django_filters
@@ -17,7 +18,7 @@ from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
 from opticshop.orders.selectors import order_get_for
 
-from . import paper, selectors, services
+from . import causes, paper, selectors, services
 from .board import board_of
 from .labels_api import routes as label_routes
 from .models import Bench, Job, JobState, StepKind
@@ -28,6 +29,9 @@ from .serializers import (
     BenchOut,
     BoardAsked,
     BoardOut,
+    CausesOut,
+    FrameArrivedIn,
+    FrameBreakIn,
     JobClaimIn,
     JobInFullOut,
     JobOut,
@@ -118,6 +122,9 @@ class JobViewSet(ResourceViewSet):
         "release": WORK,
         "hand_on": WORK,
         "undo": WORK,
+        "break_frame": WORK,
+        "frame_arrived": WORK,
+        "causes": VIEW,
     }
     inputs = {
         "create": RemakeIn,
@@ -134,17 +141,21 @@ class JobViewSet(ResourceViewSet):
         "release": JobReleaseIn,
         "hand_on": JobsHandOnIn,
         "undo": StepUndoIn,
+        "break_frame": FrameBreakIn,
+        "frame_arrived": FrameArrivedIn,
     }
     outputs = {
         "list": JobOut,
         "verify": LensReadOut,
         "break_lens": LensBrokenOut,
+        "break_frame": LensBrokenOut,
+        "causes": CausesOut,
         "board": BoardOut,
         "hand_on": JobsHandedOnOut,
     }
     output = JobInFullOut
-    statuses = {"verify": 201, "break_lens": 201}
-    idempotent = {"create": "optional", "verify": "optional", "break_lens": "optional"}
+    statuses = {"verify": 201, "break_lens": 201, "break_frame": 201}
+    idempotent = {"create": "optional", "verify": "optional", "break_lens": "optional", "break_frame": "optional"}
     summaries = {
         "list": "Find jobs; the board with ?ordering=promised_on",
         "retrieve": "Get one job with all the bench needs",
@@ -158,6 +169,9 @@ class JobViewSet(ResourceViewSet):
         "stop": "Take a job off the bench, with the reason",
         "resume": "Put a stopped job back on the bench",
         "cancel": "Give a job up",
+        "break_frame": "Write off a lost frame and reserve another",
+        "frame_arrived": "The awaited frame is there",
+        "causes": "Why pieces are lost and pairs made again: the codes",
         "board": "What is to be done at a branch now, by the step that is next and by promise",
         "by_tray": "Find the job whose tray label was scanned",
         "claim": "Take a job in hand",
@@ -174,7 +188,9 @@ class JobViewSet(ResourceViewSet):
 
     def create(self, request: Request) -> Response:
         body = self.read_input()
-        order = order_get_for(self.actor, body.pop("order"))
+        order, branch = order_get_for(self.actor, body.pop("order")), body.pop("branch", None)
+        if branch is not None:
+            body["branch"] = branch_get_for(self.actor, branch, permission=WORK)
         return self._job(services.job_open(actor=self.actor, order=order, **body), status=201)
 
     @_KIND
@@ -208,6 +224,18 @@ class JobViewSet(ResourceViewSet):
     @action(detail=True, methods=["post"], url_path="break-lens")
     def break_lens(self, request: Request, pk: str) -> Response:
         return self.answer(services.lens_break(actor=self.actor, job=self.get_object(), **self.read_input()))
+
+    @action(detail=True, methods=["post"], url_path="break-frame")
+    def break_frame(self, request: Request, pk: str) -> Response:
+        return self.answer(services.frame_break(actor=self.actor, job=self.get_object(), **self.read_input()))
+
+    @action(detail=True, methods=["post"], url_path="frame-arrived")
+    def frame_arrived(self, request: Request, pk: str) -> Response:
+        return self._job(services.frame_arrived(actor=self.actor, job=self.get_object(), **self.read_input()))
+
+    @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
+    def causes(self, request: Request) -> Response:
+        return self.answer({"causes": [{**asdict(cause), "where": sorted(cause.where)} for cause in causes.TABLE]})
 
     @action(detail=True, methods=["post"], url_path="lenses-arrived")
     def lenses_arrived(self, request: Request, pk: str) -> Response:

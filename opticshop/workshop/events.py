@@ -4,7 +4,7 @@ Every payload carries ``{job, number, order, attempt}``; what is added stands be
 facts of the bench, nothing about the wearer.
 """
 
-JOB_OPENED = "workshop.job_opened"  # {state, eyes, remake_reason}
+JOB_OPENED = "workshop.job_opened"  # {state, eyes, remake_reason, remake_cause, borne_by, branch}
 JOB_STOPPED = "workshop.job_stopped"  # {reason, redo_from}
 JOB_RESUMED = "workshop.job_resumed"  # {note, state}
 JOB_INSPECTED = "workshop.job_inspected"
@@ -20,7 +20,9 @@ STEP_SKIPPED = "workshop.step_skipped"  # {step, note}
 FRAME_TRACED = "workshop.frame_traced"  # {trace, format, warnings}
 STEP_UNDONE = "workshop.step_undone"  # {step, reason, state}
 LENS_READ = "workshop.lens_read"  # {reading, eye, outcome, state}
-LENS_BROKEN = "workshop.lens_broken"  # {breakage, eye, step, reason, replaced, state}
+LENS_BROKEN = "workshop.lens_broken"  # {breakage, eye, step, cause, borne_by, reason, replaced, state}
 LENSES_ARRIVED = "workshop.lenses_arrived"  # {eyes, state}
 BENCH_ADDED = "workshop.bench_added"  # {bench, code} only
 BENCH_CHANGED = "workshop.bench_changed"  # {bench, code, fields} only
+FRAME_BROKEN = "workshop.frame_broken"  # {breakage, step, cause, reason, replaced, state}
+FRAME_ARRIVED = "workshop.frame_arrived"  # {state}

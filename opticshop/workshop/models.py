@@ -7,6 +7,7 @@ from django.db.models import Q
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
 
+from .causes import Bearer
 from .traces.models import FrameTrace as FrameTrace
 
 
@@ -21,7 +22,7 @@ class JobState(models.TextChoices):
 
 #: From each state, the states a job may move to.
 JOB_MOVES: dict[str, frozenset[str]] = {
-    JobState.WAITING: frozenset({JobState.OPEN, JobState.CANCELLED}),
+    JobState.WAITING: frozenset({JobState.OPEN, JobState.STOPPED, JobState.CANCELLED}),
     JobState.OPEN: frozenset({JobState.STOPPED, JobState.WAITING, JobState.INSPECTED, JobState.CANCELLED}),
     JobState.STOPPED: frozenset({JobState.OPEN, JobState.WAITING, JobState.CANCELLED}),
     JobState.INSPECTED: frozenset({JobState.FINISHED, JobState.STOPPED, JobState.CANCELLED}),
@@ -78,7 +79,17 @@ class Job(Entity, Versioned, BranchOwned):
     cut_eyes = models.JSONField(default=list, help_text="The eyes whose present lens has begun to be cut")
     state = models.CharField(max_length=12, choices=JobState.choices, default=JobState.OPEN)
     stop_reason = models.CharField(max_length=500, blank=True)
+    awaits_frame = models.BooleanField(
+        default=False, db_default=False, help_text="Its frame was lost; another is awaited"
+    )
     remake_reason = models.CharField(max_length=300, blank=True)
+    remake_cause = models.CharField(
+        max_length=24, blank=True, default="", db_default="", help_text="Code of ``causes``"
+    )
+    remake_borne_by = models.CharField(max_length=12, blank=True, default="", db_default="", choices=Bearer.choices)
+    remake_cost = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, help_text="Cost of the lenses it replaces, as far as stock knows it"
+    )
     promised_on = models.DateField()
     finished_at = models.DateTimeField(null=True)
     bench = models.ForeignKey(Bench, on_delete=models.PROTECT, null=True, related_name="jobs")
@@ -194,19 +205,30 @@ class LensReading(Entity):
 
 
 class Breakage(Entity):
-    """A lens lost on the bench: written off with its reason, and what replaced it."""
+    """A lens or the frame lost on the bench: what, where, why, who bears the cost, and whether it was replaced.
+
+    ``cost`` is that of the lot the piece came from; empty for what is in no stock (made to order, the customer's own).
+    """
 
     job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="breakages")
-    eye = models.CharField(max_length=5)
+    eye = models.CharField(max_length=5, help_text="right or left; frame for the frame")
     step = models.CharField(max_length=12, choices=StepKind.choices)
+    cause = models.CharField(max_length=24, default="other", db_default="other", help_text="Code of ``causes``")
+    borne_by = models.CharField(max_length=12, choices=Bearer.choices, default=Bearer.WORKSHOP, db_default="workshop")
     reason = models.CharField(max_length=200)
+    cost = models.DecimalField(max_digits=10, decimal_places=2, null=True)
+    currency = models.CharField(max_length=3, blank=True, default="", db_default="")
     replaced = models.BooleanField(help_text="Whether another lens of the same kind could be reserved at once")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:
         ordering = ["id"]
         constraints = [
-            models.CheckConstraint(condition=Q(eye__in=["right", "left"]), name="workshop_breakage_eye_known")
+            models.CheckConstraint(
+                condition=Q(eye__in=["right", "left", "frame"]), name="workshop_breakage_part_known"
+            ),
+            models.CheckConstraint(condition=Q(cost__isnull=True) | Q(cost__gte=0), name="workshop_breakage_cost"),
+            models.CheckConstraint(condition=Q(borne_by__in=Bearer.values), name="workshop_breakage_bearer_known"),
         ]
 
     def __str__(self) -> str:

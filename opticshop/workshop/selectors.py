@@ -16,7 +16,7 @@ from opticshop.core.errors import Invalid, NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders.models import Order
 from opticshop.orders.services import document_of
-from opticshop.stock.models import Reservation
+from opticshop.stock.models import Lot, Reservation
 
 from .models import JOB_MOVES, SKIPPABLE, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
 from .permissions import WorkshopPermission
@@ -110,10 +110,24 @@ def is_late(job: Job, day: dt.date) -> bool:
     return job.state in LIVE_STATES and job.promised_on < day
 
 
+def overdue_jobs(branch: Branch, day: dt.date) -> BranchQuerySet[Job]:
+    """The jobs of a branch that are late on a day, longest overdue first: for alerts, for whoever may see them."""
+    jobs = Job.objects.everywhere("alerts of a branch").filter(branch=branch, state__in=LIVE_STATES)
+    late = jobs.filter(promised_on__lt=day).select_related("branch", "order", "holder", "bench")
+    return late.order_by("promised_on", "id")
+
+
 def latest_job(order: Order) -> Job | None:
     """The last attempt at an order the caller has been allowed to see."""
     jobs = Job.objects.everywhere("of an order the caller may see").filter(order=order)
     return jobs.select_related("branch").order_by("-attempt").first()
+
+
+def live_jobs_of_prescription(prescription_id: uuid.UUID | str) -> list[Job]:
+    """The jobs, anywhere, that make a pair to a prescription now."""
+    jobs = Job.objects.everywhere("the workshop hears that a prescription was amended")
+    found = jobs.filter(order__prescription_id=prescription_id, state__in=LIVE_STATES)
+    return list(found.select_related("branch", "order").order_by("id"))
 
 
 def held_lots(order: Order) -> dict[str, str]:
@@ -122,6 +136,15 @@ def held_lots(order: Order) -> dict[str, str]:
         document=document_of(order), state=Reservation.State.ACTIVE
     )
     return dict(held.values_list("part", "lot__code"))
+
+
+def cost_of(order: Order, part: str) -> Lot | None:
+    """The lot from which the order last had a piece for a part, with its unit cost; None where it had none."""
+    rows = Reservation.objects.everywhere("of an order the caller may see").filter(
+        document=document_of(order), part=part
+    )
+    last = rows.exclude(state=Reservation.State.RELEASED).select_related("lot").order_by("-id").first()
+    return last.lot if last is not None else None
 
 
 def next_step(steps: Iterable[JobStep]) -> JobStep | None:
@@ -143,9 +166,11 @@ def lenses_to_verify(job: Job) -> list[str]:
 def what_next(job: Job) -> Next:
     """What is to be done with a job, from its state and its steps (both already fetched)."""
     if job.state == JobState.WAITING:
-        return Next(f"Wait for the {_and(job.awaited_eyes)} lens.", requests=["lenses-arrived"])
+        lenses = [f"the {_and(job.awaited_eyes)} lens"] if job.awaited_eyes else []
+        requests = ["lenses-arrived"] * bool(lenses) + ["frame-arrived"] * job.awaits_frame
+        return Next(f"Wait for {_and([*lenses, *['the frame'] * job.awaits_frame])}.", requests=requests)
     if job.state == JobState.STOPPED:
-        return Next(f"Stopped: {job.stop_reason}", requests=["resume", "break-lens"])
+        return Next(f"Stopped: {job.stop_reason}", requests=["resume", "break-lens", "break-frame"])
     if job.state in (JobState.FINISHED, JobState.CANCELLED):
         return Next(f"Nothing; the job is {job.state}.")
     step = next_step(job.steps.all())

@@ -11,10 +11,11 @@ from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
 from opticshop.orders.models import OrderedLens
 
-from . import selectors
+from . import causes, selectors
 from .models import JOB_MOVES, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
 
 EYES = ["right", "left"]
+ALL_CAUSES = [(cause.key, cause.words) for cause in causes.TABLE]
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
 
 
@@ -121,7 +122,20 @@ class BreakageOut(serializers.ModelSerializer[Breakage]):
 
     class Meta:
         model = Breakage
-        fields = ["id", "eye", "step", "reason", "replaced", "by", "by_name", "created_at"]
+        fields = [
+            "id",
+            "eye",
+            "step",
+            "cause",
+            "borne_by",
+            "reason",
+            "replaced",
+            "cost",
+            "currency",
+            "by",
+            "by_name",
+            "created_at",
+        ]
         read_only_fields = fields
 
 
@@ -198,6 +212,10 @@ class JobOut(serializers.ModelSerializer[Job]):
             "state",
             "stop_reason",
             "remake_reason",
+            "remake_cause",
+            "remake_borne_by",
+            "remake_cost",
+            "awaits_frame",
             "eyes",
             "awaited_eyes",
             "cut_eyes",
@@ -342,6 +360,11 @@ class _EyesIn(StrictSerializer):
 class RemakeIn(_EyesIn):
     order = serializers.UUIDField()
     remake_reason = TextField(max_length=300)
+    cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="other")
+    borne_by = serializers.ChoiceField(
+        causes.Bearer.choices, required=False, default="", help_text="Usual for the cause by default"
+    )
+    branch = serializers.UUIDField(required=False, help_text="Where it is made, if not at the order's branch")
 
 
 @extend_schema_serializer(examples=[OpenApiExample("All awaited lenses", value={})])
@@ -418,6 +441,49 @@ class LensBreakIn(StrictSerializer):
     eye = serializers.ChoiceField(EYES)
     step = serializers.ChoiceField(StepKind.choices, help_text="Where it happened")
     reason = TextField(max_length=200)
+    cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="other")
+    borne_by = serializers.ChoiceField(
+        causes.Bearer.choices, required=False, default="", help_text="Usual for the cause by default"
+    )
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "Snapped",
+            value={
+                "step": "glaze",
+                "reason": "Snapped at the bridge",
+                "cause": "frame_snapped",
+                "borne_by": "supplier",
+            },
+        )
+    ]
+)
+class FrameBreakIn(StrictSerializer):
+    step = serializers.ChoiceField(StepKind.choices, help_text="Where it happened")
+    reason = TextField(max_length=200)
+    cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="frame_snapped")
+    borne_by = serializers.ChoiceField(
+        causes.Bearer.choices, required=False, default="", help_text="Usual for the cause by default"
+    )
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Arrived", value={})])
+class FrameArrivedIn(StrictSerializer):
+    pass
+
+
+class CauseOut(serializers.Serializer[Any]):
+    key = serializers.CharField()
+    words = serializers.CharField()
+    where = serializers.ListField(child=serializers.CharField(), help_text="bench, return, order")
+    usually = serializers.ChoiceField(causes.Bearer.choices, help_text="Who bears the cost if nobody says otherwise")
+    source = serializers.CharField()  # type: ignore[assignment]
+
+
+class CausesOut(serializers.Serializer[Any]):
+    causes = CauseOut(many=True)
 
 
 @extend_schema_serializer(examples=[OpenApiExample("At a bench", value={"bench": _ID})])

@@ -38,11 +38,32 @@ def follow_promise(event: OutboxEvent) -> None:
         services.job_promise(actor=WORKSHOP, job=job, promised_on=promised_on)
 
 
+@outbox.subscribe("prescriptions.amended", "workshop.stop_amended")
+def stop_amended(event: OutboxEvent) -> None:
+    """A pair that is being made to a prescription that was amended rests until somebody has decided."""
+    for job in selectors.live_jobs_of_prescription(event.data["supersedes"]):
+        services.job_hold_back(
+            actor=WORKSHOP,
+            job=job,
+            reason=f"The prescription of order {job.order.number} was amended. Replace the order with one to the "
+            "amended prescription, or resume with the reason why not.",
+        )
+
+
 @outbox.subscribe("orders.cancelled", "workshop.give_job_up")
 def give_job_up(event: OutboxEvent) -> None:
     job = selectors.latest_job(_order(event))
     if job is not None and job.state in selectors.LIVE_STATES:
         services.job_cancel(actor=WORKSHOP, job=job, reason=f"Order cancelled: {event.data['reason']}")
+    if job is not None and event.data.get("spoiled"):
+        services.spoilt_record(
+            actor=WORKSHOP,
+            job=job,
+            eyes=event.data["spoiled"],
+            cause=event.data.get("cause") or "called_off",
+            borne_by=event.data.get("borne_by") or "",
+            reason=f"Order called off: {event.data['reason']}",
+        )
 
 
 @outbox.subscribe("purchasing.special_lens_received", "workshop.take_special_lens")

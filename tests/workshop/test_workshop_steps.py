@@ -110,7 +110,7 @@ def test_resuming_a_job_that_is_not_stopped_names_the_moves_that_are_allowed(ben
 
 #: What each request does to a job, from which states it is possible.
 REQUESTS = {
-    ("stop", "reason"): {"open": "stopped", "inspected": "stopped"},
+    ("stop", "reason"): {"waiting": "stopped", "open": "stopped", "inspected": "stopped"},
     ("resume", "note"): {"stopped": "open"},
     ("cancel", "reason"): {
         "waiting": "cancelled",

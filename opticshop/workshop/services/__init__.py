@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ..judging import Reading
 from .benches import BenchCodeTaken, bench_add, bench_change
+from .frames import FrameNotThere, NoFrameAwaited, frame_arrived, frame_break
 from .holding import (
     BenchElsewhere,
     HandOnToNobody,
@@ -21,6 +22,7 @@ from .jobs import (
     RemakeUnexplained,
     inspection_begin,
     job_cancel,
+    job_hold_back,
     job_mark_inspected,
     job_open,
     job_promise,
@@ -36,6 +38,7 @@ from .lenses import (
     lens_break,
     lens_verify,
     lenses_arrived,
+    spoilt_record,
 )
 from .rows import NotOnTheBench, StepOutOfOrder
 from .steps import (
@@ -59,11 +62,13 @@ __all__ = [
     "BenchCodeTaken",
     "BenchElsewhere",
     "EyeNotInJob",
+    "FrameNotThere",
     "HandOnToNobody",
     "HeldByAnother",
     "InspectionNeeded",
     "JobStillLive",
     "LensesNotVerified",
+    "NoFrameAwaited",
     "NoLensThere",
     "NotHeld",
     "NotOnTheBench",
@@ -85,9 +90,12 @@ __all__ = [
     "bench_add",
     "bench_change",
     "cut_eyes_of",
+    "frame_arrived",
+    "frame_break",
     "inspection_begin",
     "job_cancel",
     "job_claim",
+    "job_hold_back",
     "job_mark_inspected",
     "job_open",
     "job_promise",
@@ -99,6 +107,7 @@ __all__ = [
     "lens_break",
     "lens_verify",
     "lenses_arrived",
+    "spoilt_record",
     "step_finish",
     "step_skip",
     "step_start",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from decimal import Decimal
 
 from django.db import transaction
 
+from opticshop.branches.models import Branch
 from opticshop.branches.services import number_next
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
@@ -14,9 +16,11 @@ from opticshop.core.locks import lock_rows
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders import services as orders
 from opticshop.orders.models import Order, OrderedLens, OrderState
+from opticshop.orders.selectors import held_parts
 from opticshop.stock import services as stock
 
 from .. import events, selectors
+from ..causes import bearer_of
 from ..models import ORDINARY_STEPS, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
 from .holding import IN_NOBODYS_HAND
@@ -53,21 +57,37 @@ class RedoFromUnknown(Invalid):
     title = "The work cannot go back to this step"
 
 
-def job_open(*, actor: Actor, order: Order, remake_reason: str = "", eyes: Sequence[str] | None = None) -> Job:
+def job_open(
+    *,
+    actor: Actor,
+    order: Order,
+    remake_reason: str = "",
+    eyes: Sequence[str] | None = None,
+    cause: str = "other",
+    borne_by: str = "",
+    branch: Branch | None = None,
+) -> Job:
     """Open the first job of an order, or the next attempt at it once the former job is finished or cancelled.
 
     The first job uses the lenses reserved with the order. A remake (of both lenses, or of the eyes named) writes off
     the lenses it replaces and reserves fresh ones. A lens that is made to order or not in stock is awaited.
+
+    A remake may be made at another branch, from that branch's stock; the actor works at both. The frame stays in the
+    stock it came from, and the order stays with its branch, which hands the pair over.
     """
+    branch = branch or order.branch
     actor.require(WorkshopPermission.WORK, order.branch_id)
+    actor.require(WorkshopPermission.WORK, branch.id)
     with transaction.atomic():
         [order] = lock_rows(_orders().filter(id=order.id).select_related("branch"))
         former = selectors.latest_job(order)
         lenses = _lenses_to_make(order, eyes)
         _check_attempt(order, former, remake_reason)
+        if former is None and branch.id != order.branch_id:
+            raise NothingToRemake("The first job of an order is made at its own branch.", field="branch")
         job = Job(
-            branch=order.branch,
-            number=number_next(branch=order.branch, kind="J"),
+            branch=branch,
+            number=number_next(branch=branch, kind="J"),
             order=order,
             attempt=former.attempt + 1 if former else 1,
             eyes=[lens.eye for lens in lenses],
@@ -78,6 +98,8 @@ def job_open(*, actor: Actor, order: Order, remake_reason: str = "", eyes: Seque
             job.awaited_eyes = [lens.eye for lens in lenses if lens.is_special_order]
         else:
             cut = cut_eyes_of(order)
+            job.remake_cause, job.remake_borne_by = cause, bearer_of(cause, borne_by)
+            job.remake_cost = _cost(order, lenses, cut)
             job.awaited_eyes = [lens.eye for lens in lenses if not _fresh_lens(actor, job, former, lens, cut)]
         job.state = JobState.WAITING if job.awaited_eyes else JobState.OPEN
         job.save(force_insert=True)
@@ -86,7 +108,17 @@ def job_open(*, actor: Actor, order: Order, remake_reason: str = "", eyes: Seque
         )
         if order.state != OrderState.IN_WORKSHOP:
             orders.order_enter_workshop(actor=actor, order=order)
-        record(events.JOB_OPENED, job, actor, state=job.state, eyes=job.eyes, remake_reason=remake_reason)
+        record(
+            events.JOB_OPENED,
+            job,
+            actor,
+            state=job.state,
+            eyes=job.eyes,
+            remake_reason=remake_reason,
+            remake_cause=job.remake_cause,
+            borne_by=job.remake_borne_by,
+            branch=str(branch.id),
+        )
     return job
 
 
@@ -103,6 +135,18 @@ def job_stop(*, actor: Actor, job: Job, reason: str) -> Job:
     return job
 
 
+def job_hold_back(*, actor: Actor, job: Job, reason: str) -> Job:
+    """Stop a live job wherever it stands; one that was stopped before is stopped for this reason too."""
+    actor.require(WorkshopPermission.WORK, job.branch_id)
+    if job.state != JobState.STOPPED:
+        return job_stop(actor=actor, job=job, reason=reason)
+    with transaction.atomic():
+        job = locked(job)
+        write(job, stop_reason=f"{reason} Before that: {job.stop_reason}"[:500])
+        record(events.JOB_STOPPED, job, actor, reason=reason, redo_from=None)
+    return job
+
+
 def job_resume(*, actor: Actor, job: Job, note: str) -> Job:
     """Put a stopped job back on the bench; it waits instead while a lens is awaited."""
     actor.require(WorkshopPermission.WORK, job.branch_id)
@@ -110,7 +154,8 @@ def job_resume(*, actor: Actor, job: Job, note: str) -> Job:
         job = locked(job)
         if job.state != JobState.STOPPED:
             raise not_allowed(job, "be resumed: it was not stopped")
-        move(job, JobState.WAITING if job.awaited_eyes else JobState.OPEN, stop_reason="")
+        waits = bool(job.awaited_eyes) or job.awaits_frame
+        move(job, JobState.WAITING if waits else JobState.OPEN, stop_reason="")
         record(events.JOB_RESUMED, job, actor, note=note, state=job.state)
     return job
 
@@ -198,17 +243,24 @@ def _lenses_to_make(order: Order, eyes: Sequence[str] | None) -> list[OrderedLen
 
 def _fresh_lens(actor: Actor, job: Job, former: Job, lens: OrderedLens, cut: set[str]) -> bool:
     """Whether an uncut lens is there for the remake, after writing off the one it replaces."""
+    held = held_parts(job.order).get(lens.eye)
+    document = orders.document_of(job.order)
     if lens.eye not in cut and lens.eye not in former.awaited_eyes:
-        return True
-    if lens.eye in selectors.held_lots(job.order):
-        stock.stock_write_off(
-            actor=actor,
-            branch=job.branch,
-            document=orders.document_of(job.order),
-            part=lens.eye,
-            reason=f"Made again: {job.remake_reason}"[:200],
-        )
+        if held is None or held.id == job.branch_id:
+            return True
+        why = f"Made at {job.branch.code}: {job.remake_reason}"[:200]
+        stock.stock_release(actor=actor, branch=held, document=document, part=lens.eye, reason=why)
+    elif held is not None:
+        why = f"Made again: {job.remake_reason}"[:200]
+        stock.stock_write_off(actor=actor, branch=held, document=document, part=lens.eye, reason=why)
     return lens_renew(actor, job, lens)
+
+
+def _cost(order: Order, lenses: Sequence[OrderedLens], cut: set[str]) -> Decimal | None:
+    """What the lenses to be made again cost, as far as they came from stock and were cut."""
+    lots = [selectors.cost_of(order, lens.eye) for lens in lenses if lens.eye in cut and not lens.is_special_order]
+    known = [lot.unit_cost for lot in lots if lot is not None]
+    return sum(known, Decimal(0)) if known else None
 
 
 def _orders() -> BranchQuerySet[Order]:

@@ -15,11 +15,12 @@ from opticshop.instruments.models import Instrument
 from opticshop.instruments.selectors import uncertainty_for
 from opticshop.instruments.services import require_usable
 from opticshop.orders.models import Order, OrderedLens
-from opticshop.orders.services import document_of
+from opticshop.orders.selectors import document_of, held_parts
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
-from .. import events, judging
+from .. import events, judging, selectors
+from ..causes import bearer_of
 from ..models import Breakage, Job, JobState, JobStep, LensReading, StepKind
 from ..permissions import WorkshopPermission
 from .holding import take_in_hand
@@ -106,7 +107,9 @@ def lens_verify(
     return found
 
 
-def lens_break(*, actor: Actor, job: Job, eye: str, step: str, reason: str) -> Breakage:
+def lens_break(
+    *, actor: Actor, job: Job, eye: str, step: str, reason: str, cause: str = "other", borne_by: str = ""
+) -> Breakage:
     """Write off a lens lost on the bench and reserve another one in the same transaction.
 
     Everything from verifying on is done again. With no other lens there an open job waits; a job that was stopped or
@@ -119,8 +122,20 @@ def lens_break(*, actor: Actor, job: Job, eye: str, step: str, reason: str) -> B
             raise not_on_the_bench(job)
         lens = _lens_there(job, eye)
         why = f"{eye} lens lost at {step}: {reason}"
+        cost = None if lens.is_special_order else selectors.cost_of(job.order, eye)
         replaced = _replace(actor, job, lens, why)
-        found = Breakage.objects.create(job=job, eye=eye, step=step, reason=reason, replaced=replaced, by_id=actor.id)
+        found = Breakage.objects.create(
+            job=job,
+            eye=eye,
+            step=step,
+            cause=cause,
+            borne_by=bearer_of(cause, borne_by or ("workshop" if cause == "other" else "")),
+            reason=reason,
+            replaced=replaced,
+            cost=cost.unit_cost if cost else None,
+            currency=job.order.currency if cost else "",
+            by_id=actor.id,
+        )
         job.readings.filter(eye=eye).update(of_current_lens=False)
         reset_from(job, StepKind.VERIFY, why)
         awaited = job.awaited_eyes if replaced else [*job.awaited_eyes, eye]
@@ -138,6 +153,8 @@ def lens_break(*, actor: Actor, job: Job, eye: str, step: str, reason: str) -> B
             breakage=str(found.id),
             eye=eye,
             step=step,
+            cause=found.cause,
+            borne_by=found.borne_by,
             reason=reason,
             replaced=replaced,
             state=job.state,
@@ -165,12 +182,36 @@ def lenses_arrived(*, actor: Actor, job: Job, eyes: Sequence[str] | None = None)
             if not lens.is_special_order:
                 lens_reserve(actor, job, lens)
         still = [eye for eye in job.awaited_eyes if eye not in arrived]
-        if job.state == JobState.WAITING and not still:
+        if job.state == JobState.WAITING and not still and not job.awaits_frame:
             move(job, JobState.OPEN, awaited_eyes=still)
         else:
             write(job, awaited_eyes=still)
         record(events.LENSES_ARRIVED, job, actor, eyes=arrived, state=job.state)
     return job
+
+
+def spoilt_record(
+    *, actor: Actor, job: Job, eyes: Sequence[str], cause: str, borne_by: str, reason: str
+) -> list[Breakage]:
+    """Keep what an order that was called off has cost: its cut lenses, written off by the order's own use case."""
+    actor.require(WorkshopPermission.WORK, job.branch_id)
+    with transaction.atomic():
+        lots = {eye: selectors.cost_of(job.order, eye) for eye in eyes}
+        return Breakage.objects.bulk_create(
+            Breakage(
+                job=job,
+                eye=eye,
+                step=StepKind.EDGE,
+                cause=cause,
+                borne_by=bearer_of(cause, borne_by),
+                reason=reason[:200],
+                replaced=False,
+                cost=lot.unit_cost if lot else None,
+                currency=job.order.currency if lot else "",
+                by_id=actor.id,
+            )
+            for eye, lot in lots.items()
+        )
 
 
 def cut_eyes_of(order: Order) -> set[str]:
@@ -215,8 +256,9 @@ def lens_renew(actor: Actor, job: Job, lens: OrderedLens) -> bool:
 
 def _replace(actor: Actor, job: Job, lens: OrderedLens, why: str) -> bool:
     if not lens.is_special_order:
+        branch = held_parts(job.order).get(lens.eye, job.branch)
         stock.stock_write_off(
-            actor=actor, branch=job.branch, document=document_of(job.order), part=lens.eye, reason=why[:200]
+            actor=actor, branch=branch, document=document_of(job.order), part=lens.eye, reason=why[:200]
         )
     return lens_renew(actor, job, lens)
 
