@@ -33,7 +33,7 @@ _FRAMEWORK = {
     413: ("http.too_large", "The request is too large"),
     415: ("http.unsupported_media_type", "Send JSON"),
     429: ("http.too_many_requests", "Too many requests; wait a little"),
-    500: ("http.internal", "Something failed here; nothing was written"),
+    500: ("http.internal", "Something failed here"),
 }
 
 
@@ -67,6 +67,8 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
         return _problem_response(413, *_FRAMEWORK[413], detail="Send less at once.", path=path)
     elif isinstance(error, SuspiciousOperation):
         return _problem_response(400, *_FRAMEWORK[400], detail="The request is malformed.", path=path)
+    elif isinstance(error, RecursionError):
+        return _problem_response(400, *_FRAMEWORK[400], detail="The request is nested too deeply.", path=path)
     elif is_contention(error):
         error = Busy(headers={"Retry-After": "1"})
     if isinstance(error, DomainError):

@@ -6,6 +6,7 @@ declared is refused when the routes are built, so an open endpoint cannot be mad
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any, ClassVar, cast
 
@@ -21,6 +22,8 @@ from . import idempotency
 from .actor import Actor
 from .errors import NotFound, PreconditionRequired, VersionMismatch
 from .requests import HoldsDeclaredPermission, actor_of
+
+_VERSION = re.compile(r"[0-9]{1,9}")
 
 
 class ApiViewSet(GenericViewSet[Any]):
@@ -112,7 +115,7 @@ class ApiViewSet(GenericViewSet[Any]):
         if header is None:
             raise PreconditionRequired(field="If-Match", allowed="the ETag of the version you read")
         text = header.strip().strip('"')
-        if header.strip().startswith("W/") or not text.isascii() or not text.isdigit():
+        if header.strip().startswith("W/") or not _VERSION.fullmatch(text):
             raise VersionMismatch("If-Match must be the strong ETag you were given.", field="If-Match")
         return int(text)
 

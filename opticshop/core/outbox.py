@@ -1,7 +1,8 @@
 """The transactional outbox: a service records what happened; subscribers hear of it at least once, after commit.
 
 A subscriber runs inside one transaction together with the row that says it ran, so what it writes to the database
-happens exactly once; anything it does outside the database must be idempotent by ``event.id``.
+happens exactly once. One that acts outside the database says ``outside=True``: it is called under a lease, with no
+transaction open, and must be idempotent by ``event.id``.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import datetime as dt
 import logging
 import uuid
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from django.conf import settings
@@ -22,19 +24,30 @@ from .models import EventDelivery, OutboxEvent
 log = logging.getLogger("opticshop.outbox")
 
 Handler = Callable[[OutboxEvent], None]
-_subscribers: dict[str, dict[str, Handler]] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Subscriber:
+    handle: Handler
+    outside: bool = False
+
+
+_subscribers: dict[str, dict[str, Subscriber]] = {}
+#: How long a handler that acts outside the database may take before its delivery is handed out again.
+LEASE = dt.timedelta(minutes=2)
 EVERY_TYPE = "*"
+PENDING, DONE, DEAD = EventDelivery.State.PENDING, EventDelivery.State.DONE, EventDelivery.State.DEAD
 MAX_ATTEMPTS = 12
 
 
-def subscribe(event_type: str, name: str) -> Callable[[Handler], Handler]:
+def subscribe(event_type: str, name: str, *, outside: bool = False) -> Callable[[Handler], Handler]:
     """Register a handler under a stable name for one event type, or for all with ``EVERY_TYPE``."""
 
     def register(handler: Handler) -> Handler:
         taken = _subscribers.setdefault(event_type, {})
-        if name in taken and taken[name] is not handler:
+        if name in taken and taken[name].handle is not handler:
             raise ValueError(f"two handlers are called {name}")
-        taken[name] = handler
+        taken[name] = Subscriber(handler, outside)
         return handler
 
     return register
@@ -45,7 +58,7 @@ def unsubscribe(event_type: str, name: str) -> None:
     _subscribers.get(event_type, {}).pop(name, None)
 
 
-def handlers_for(event_type: str) -> dict[str, Handler]:
+def handlers_for(event_type: str) -> dict[str, Subscriber]:
     return {**_subscribers.get(event_type, {}), **_subscribers.get(EVERY_TYPE, {})}
 
 
@@ -77,7 +90,7 @@ def _wake() -> None:
 
 def deliver_due(limit: int = 200) -> int:
     """Hand out deliveries that are due, oldest first; returns how many were handled. Safe to run in parallel."""
-    due = EventDelivery.objects.filter(state=EventDelivery.State.PENDING, due_at__lte=clock.now())
+    due = EventDelivery.objects.filter(state=PENDING, due_at__lte=clock.now())
     ids = list(due.order_by("due_at", "id").values_list("id", flat=True)[:limit])
     return sum(deliver_one(delivery_id) for delivery_id in ids)
 
@@ -94,36 +107,51 @@ def deliver_all(rounds: int = 50) -> int:
 
 
 def deliver_one(delivery_id: uuid.UUID) -> bool:
-    """Claim one delivery, run its handler and mark it done, all in one transaction. False if it was not ours."""
+    """Claim one delivery and run its handler. False if it was not ours to deliver, or not due."""
+    attempt = 0
     try:
         with transaction.atomic():
-            claim = EventDelivery.objects.filter(id=delivery_id, state=EventDelivery.State.PENDING)
-            if connection.features.has_select_for_update_skip_locked:
-                claim = claim.select_for_update(skip_locked=True, of=("self",))
-            delivery = claim.select_related("event").first()
+            delivery = _claimed(delivery_id)
             if delivery is None:
                 return False
-            handler = handlers_for(delivery.event.type).get(delivery.handler)
-            if handler is None:
+            attempt, before = delivery.attempts + 1, delivery.attempts
+            subscriber = handlers_for(delivery.event.type).get(delivery.handler)
+            if subscriber is None:
                 raise LookupError(f"no handler is called {delivery.handler} in this release")
-            handler(delivery.event)
-            delivery.state, delivery.done_at = EventDelivery.State.DONE, clock.now()
-            delivery.attempts += 1
-            delivery.save(update_fields=["state", "done_at", "attempts"])
+            if subscriber.outside:
+                _settle(delivery_id, before, attempts=attempt, due_at=clock.now() + LEASE)
+            else:
+                subscriber.handle(delivery.event)
+                _settle(delivery_id, before, attempts=attempt, state=DONE, done_at=clock.now())
+        if subscriber.outside:
+            subscriber.handle(delivery.event)
+            _settle(delivery_id, attempt, state=DONE, done_at=clock.now())
     except Exception as error:  # one failing handler must not hold up the others
         log.exception("event delivery %s failed", delivery_id)
-        _put_off(delivery_id, error)
+        _put_off(delivery_id, attempt, error)
     return True
 
 
-def _put_off(delivery_id: uuid.UUID, error: Exception) -> None:
-    with transaction.atomic():
-        delivery = EventDelivery.objects.filter(id=delivery_id, state=EventDelivery.State.PENDING).first()
-        if delivery is None:
-            return
-        delivery.attempts += 1
-        delivery.last_error = f"{type(error).__name__}: {error}"[:2000]
-        delivery.due_at = clock.now() + dt.timedelta(seconds=min(3600, 2**delivery.attempts))
-        if delivery.attempts >= MAX_ATTEMPTS:
-            delivery.state = EventDelivery.State.DEAD
-        delivery.save(update_fields=["attempts", "last_error", "due_at", "state"])
+def _claimed(delivery_id: uuid.UUID) -> EventDelivery | None:
+    """The delivery, locked, if it is pending and due and nobody else holds it."""
+    due = EventDelivery.objects.filter(id=delivery_id, state=PENDING, due_at__lte=clock.now())
+    if connection.features.has_select_for_update_skip_locked:
+        due = due.select_for_update(skip_locked=True, of=("self",))
+    return due.select_related("event").first()
+
+
+def _settle(delivery_id: uuid.UUID, attempts: int, **values: Any) -> None:
+    """Write the outcome, unless somebody else took the delivery in the meantime: the count of attempts is the mark."""
+    EventDelivery.objects.filter(id=delivery_id, state=PENDING, attempts=attempts).update(**values)
+
+
+def _put_off(delivery_id: uuid.UUID, attempt: int, error: Exception) -> None:
+    """Try again later, the later the more often it failed; give up visibly in the end."""
+    failed = {
+        "attempts": attempt,
+        "state": DEAD if attempt >= MAX_ATTEMPTS else PENDING,
+        "last_error": f"{type(error).__name__}: {error}"[:2000],
+        "due_at": clock.now() + dt.timedelta(seconds=min(3600, 2**attempt)),
+    }
+    # Rolled back with its transaction, the attempt is not counted yet; under a lease it is.
+    EventDelivery.objects.filter(id=delivery_id, state=PENDING, attempts__in=(attempt - 1, attempt)).update(**failed)

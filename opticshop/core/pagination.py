@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.core.exceptions import ValidationError
+from rest_framework.exceptions import NotFound
+from rest_framework.exceptions import ValidationError as Malformed
 from rest_framework.pagination import CursorPagination
+from rest_framework.request import Request
 from rest_framework.response import Response
 
 
@@ -13,6 +17,19 @@ class KeyCursorPagination(CursorPagination):
     page_size = 50
     page_size_query_param = "page_size"
     max_page_size = 200
+
+    def paginate_queryset(self, queryset: Any, request: Request, view: Any = None) -> list[Any] | None:
+        """A page; a cursor that no page of ours could have given is not found."""
+        try:
+            return super().paginate_queryset(queryset, request, view)
+        except (ValueError, ValidationError) as error:
+            raise NotFound(str(self.invalid_cursor_message)) from error
+
+    def get_page_size(self, request: Request) -> int | None:
+        given = request.query_params.get(self.page_size_query_param)
+        if given is not None and not (given.isascii() and given.isdigit() and int(given[:6]) > 0):
+            raise Malformed({self.page_size_query_param: [f"A whole number from 1 to {self.max_page_size}."]})
+        return super().get_page_size(request)
 
     def get_paginated_response(self, data: Any) -> Response:
         following, previous = self.get_next_link(), self.get_previous_link()

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from rest_framework import serializers
+
+_PLAIN_DECIMAL = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
 
 
 class StrictSerializer(serializers.Serializer[Any]):
@@ -18,7 +21,20 @@ class StrictSerializer(serializers.Serializer[Any]):
                     {name: [f"Unknown field; known are {', '.join(sorted(self.fields))}."] for name in unknown},
                     code="unknown",
                 )
+            self._check_spelling(data)
         return super().to_internal_value(data)
+
+    def _check_spelling(self, data: dict[Any, Any]) -> None:
+        """Decimals as the documentation writes them: no exponents, no underscores, no digits of other scripts."""
+        odd = {
+            name: ["Write the number in plain decimal digits, for instance -1.25."]
+            for name, field in self.fields.items()
+            if isinstance(field, serializers.DecimalField)
+            and isinstance(data.get(name), str)
+            and not _PLAIN_DECIMAL.fullmatch(data[name])
+        }
+        if odd:
+            raise serializers.ValidationError(odd, code="not_plain")
 
 
 class TextField(serializers.CharField):

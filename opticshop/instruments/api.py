@@ -3,6 +3,7 @@ from __future__ import annotations
 import uuid
 
 import django_filters
+from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -74,6 +75,7 @@ class InstrumentViewSet(ResourceViewSet):
         "check": "Record a reading of a check piece; the answer is the judgement",
     }
 
+    @extend_schema(responses=InstrumentKindOut(many=True))
     @action(detail=False, methods=["get"], pagination_class=None, filterset_class=None)
     def kinds(self, request: Request) -> Response:
         return Response(InstrumentKindOut(kinds_shown(), many=True).data)
@@ -90,12 +92,14 @@ class InstrumentViewSet(ResourceViewSet):
         )
         return self.answer(changed)
 
+    @extend_schema(responses=CheckOut(many=True))
     @action(detail=True, methods=["get"], filterset_class=None)
     def checks(self, request: Request, pk: str) -> Response:
         instrument = self.get_object()
         page = self.paginate_queryset(selectors.checks_visible_to(self.actor).filter(instrument=instrument))
         return self.get_paginated_response(CheckOut(page, many=True).data)
 
+    @extend_schema(responses={201: CheckOut})
     @checks.mapping.post  # type: ignore[untyped-decorator]
     def check(self, request: Request, pk: str) -> Response:
         instrument, body = self.get_object(), self.read_input()

@@ -13,6 +13,7 @@ from opticshop.core.models import OutboxEvent
 from opticshop.plugin_api import Event
 
 from .activation import Activations
+from .isolation import computed
 from .manager import PluginHost, host
 from .services.deciding import usable_settings
 
@@ -27,7 +28,7 @@ def handler_name(plugin_name: str) -> str:
 def subscribe(present: PluginHost) -> None:
     """Hand every event, from now on, to each plugin that listens."""
     for plugin in present.implementing(HOOK):
-        outbox.subscribe(outbox.EVERY_TYPE, handler_name(plugin.name))(_handler(plugin.name))
+        outbox.subscribe(outbox.EVERY_TYPE, handler_name(plugin.name), outside=True)(_handler(plugin.name))
 
 
 def unsubscribe(present: PluginHost) -> None:
@@ -46,7 +47,8 @@ def _handler(plugin_name: str) -> outbox.Handler:
         if not standing.is_active:
             return
         branch = branch_get_for(system("plugins"), event.branch_id) if event.branch_id else None
-        present.ask(plugin, HOOK, event=told(event, branch), settings=usable_settings(plugin, standing))
+        facts, settings = told(event, branch), usable_settings(plugin, standing)
+        computed(plugin, HOOK, lambda: present.ask(plugin, HOOK, event=facts, settings=settings), check=lambda _: None)
 
     return deliver
 

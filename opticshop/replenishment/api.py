@@ -66,7 +66,11 @@ class RunViewSet(ResourceViewSet):
     }
 
     def create(self, request: Request) -> Response:
-        """Levels come from what each branch used; a short history borrows from the other branches."""
+        """Levels come from what each branch used or wrote off; a short history borrows from the other branches.
+
+        Customers who were turned away left no trace in the stock ledger, so a power that was often out of stock shows
+        less demand than it has.
+        """
         body = self.read_input()
         parameters = PolicyIn.parameters_from(body)
         run = services.run_make(

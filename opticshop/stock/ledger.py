@@ -19,7 +19,7 @@ from opticshop.core.locks import busy_answers
 
 from . import events
 from .ledger_rows import hold_by_key, hold_of_items, move
-from .models import Lot, Movement
+from .models import Lot, Movement, Reservation
 
 _EVENTS = {
     Movement.Kind.RECEIPT: events.STOCK_RECEIVED,
@@ -69,11 +69,12 @@ def post(
     document: str,
     reason: str = "",
     part: str = "",
+    promise: Reservation | None = None,
 ) -> Movement | None:
     """Move pieces of a lot: its new line of the ledger, or None when the lot cannot bear the change.
 
     A lot bears a change that leaves 0 <= reserved <= on hand and 0 <= in transit; in quarantine it bears no new promise
-    and no sending. ``lot`` is brought up to date. Until the transaction ends, the lot is held: whoever wants it next
+    and no sending. A ``promise`` that the line makes is written with it. ``lot`` is brought up to date. Until the transaction ends, the lot is held: whoever wants it next
     waits and then sees what is left. Raises Busy when the wait is long.
     """
     if not connection.in_atomic_block:
@@ -92,7 +93,7 @@ def post(
         by_label=actor.label,
     )
     with busy_answers():
-        moved = move(movement, even_quarantined=kind not in _NOT_FROM_QUARANTINE)
+        moved = move(movement, even_quarantined=kind not in _NOT_FROM_QUARANTINE, promise=promise)
     if not moved:
         return None
     lot.on_hand, lot.reserved, lot.in_transit, lot.lines = (

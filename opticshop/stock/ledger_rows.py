@@ -1,14 +1,13 @@
 """The statements behind every movement, in plain SQL because they are the busiest there are.
 
 Conditions and sums are tried by the database on the newest row. On PostgreSQL lots are held in one statement, and
-balance and line are written in one; SQLite, where a transaction has the file for itself, does one after the other.
+balance, line and promise are written in one; SQLite, where a transaction has the file for itself, does one after the other.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable
-from functools import cache
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django.conf import settings
@@ -17,7 +16,7 @@ from django.db import connection, models
 from opticshop.core.locks import lock_rows
 from opticshop.core.scoping import BranchQuerySet
 
-from .models import Lot, Movement
+from .models import Lot, Movement, Reservation
 
 #: Columns of the line that only the balance after it can tell.
 _AFTER = ("line", "on_hand_after", "reserved_after", "in_transit_after")
@@ -36,11 +35,18 @@ RETURNING lines, on_hand, reserved, in_transit
 _COLUMNS = ", ".join([*(str(field.column) for field in _GIVEN), *_AFTER])
 _LINE = f"INSERT INTO {Movement._meta.db_table} ({_COLUMNS})"
 _GIVEN_VALUES = ", ".join(["%s"] * len(_GIVEN))
-_BOTH = f"""
-WITH moved AS ({_BALANCE.format(waits=_WAITS)})
-{_LINE} SELECT {_GIVEN_VALUES}, lines, on_hand, reserved, in_transit FROM moved RETURNING {", ".join(_AFTER)}
-"""
 _LINE_AFTER = f"{_LINE} VALUES ({_GIVEN_VALUES}, %s, %s, %s, %s)"
+_PROMISE = Reservation._meta.concrete_fields
+_PROMISE_COLUMNS, _PROMISE_VALUES = (
+    ", ".join(parts) for parts in ([str(field.column) for field in _PROMISE], ["%s"] * len(_PROMISE))
+)
+_PROMISED = f"INSERT INTO {Reservation._meta.db_table} ({_PROMISE_COLUMNS}) SELECT {_PROMISE_VALUES}"
+_MOVED = f"WITH moved AS ({_BALANCE.format(waits=_WAITS)})"
+_LINE_OF_MOVED = (
+    f"{_LINE} SELECT {_GIVEN_VALUES}, lines, on_hand, reserved, in_transit FROM moved RETURNING {', '.join(_AFTER)}"
+)
+_BOTH = f"{_MOVED} {_LINE_OF_MOVED}"
+_ALL = f"{_MOVED}, promised AS ({_PROMISED} FROM moved) {_LINE_OF_MOVED}"
 
 _LOT_COLUMNS = [field.attname for field in Lot._meta.concrete_fields]
 #: NO KEY: a lot is held against changes of its balance, not against rows that merely name it.
@@ -80,42 +86,35 @@ def _longest_wait() -> str:
     return f"{settings.OPTICSHOP_LOCK_TIMEOUT_MS}ms"
 
 
-def insert(row: models.Model) -> None:
-    """Write a new row of a model that needs nothing but its columns written."""
-    statement, fields = _insertion(type(row))
-    with connection.cursor() as cursor:
-        cursor.execute(statement, [field.get_db_prep_save(field.pre_save(row, True), connection) for field in fields])
-    row._state.adding, row._state.db = False, connection.alias
-
-
-@cache
-def _insertion(model: type[models.Model]) -> tuple[str, list[models.Field]]:
-    fields = list(model._meta.concrete_fields)
-    columns, values = ", ".join(str(field.column) for field in fields), ", ".join(["%s"] * len(fields))
-    return f"INSERT INTO {model._meta.db_table} ({columns}) VALUES ({values})", fields
-
-
-def move(line: Movement, *, even_quarantined: bool) -> bool:
+def move(line: Movement, *, even_quarantined: bool, promise: Reservation | None = None) -> bool:
     """Change the balance of the line's lot and write the line, filling in its ``_after`` columns and its number.
 
-    False, and nothing is written, when the lot cannot bear the change.
+    A ``promise`` that the line makes is written with it. False, and nothing is written, when the lot cannot bear the
+    change.
     """
     on_hand, reserved, in_transit = line.on_hand_change, line.reserved_change, line.in_transit_change
     lot_id = Lot._meta.pk.get_db_prep_value(line.lot_id, connection)
     balance = [on_hand, reserved, in_transit, lot_id, reserved, on_hand, reserved, in_transit, even_quarantined]
-    given = [field.get_db_prep_save(getattr(line, field.attname), connection) for field in _GIVEN]
+    given = _values(line, _GIVEN)
+    promised = _values(promise, _PROMISE) if promise else []
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            cursor.execute(_BOTH, [*balance, _longest_wait(), *given])
+            cursor.execute(_ALL if promise else _BOTH, [*balance, _longest_wait(), *promised, *given])
             after = cursor.fetchone()
         else:
             cursor.execute(_BALANCE.format(waits=""), balance)
             after = cursor.fetchone()
             if after:
                 cursor.execute(_LINE_AFTER, [*given, *after])
+            if after and promise:
+                cursor.execute(_PROMISED, promised)
     if after is None:
         return False
     line.line, line.on_hand_after, line.reserved_after, line.in_transit_after = after
-    line._state.adding = False
-    line._state.db = connection.alias
+    for row in filter(None, (line, promise)):
+        row._state.adding, row._state.db = False, connection.alias
     return True
+
+
+def _values(row: models.Model, fields: Sequence[models.Field]) -> list[Any]:
+    return [field.get_db_prep_save(getattr(row, field.attname), connection) for field in fields]

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from opticshop.core.actor import system
 from opticshop.optics.powers import transpose
 from opticshop.stock import services
+from opticshop.stock.models import Lot
 from opticshop.stock.powers import minus_form
-from tests.factories import LensProductFactory
+from tests.factories import BranchFactory, LensProductFactory
 
 URL = "/api/v1/stock/"
 quarters = st.integers(-80, 80).map(lambda n: Decimal(n) / 4)
@@ -198,4 +199,113 @@ def test_a_list_costs_the_same_for_one_row_and_for_ten(api, clerk, mill, lens, r
     one = queries(lambda: client.get(url))
     for n in range(9):
         receive(mill, item_of(lens, Decimal(n) / 4), 1)
+    assert queries(lambda: client.get(url)) == one
+
+
+@pytest.mark.django_db
+def test_the_grid_shows_what_is_held_awaited_and_wanted_as_matrices(
+    api, clerk, manager, actor_of, mill, quay, lens, receive
+):
+    till = system("till")
+    stocked, ordered, coming, apart = (item_of(lens, sphere, "-0.5") for sphere in ("-2", "-1", "0", "1"))
+    receive(mill, stocked, 3)
+    services.stock_reserve(actor=till, branch=mill, item=stocked, document="orders/x", part="right")
+    services.stock_level_set(actor=till, branch=mill, item=stocked, minimum=4, target=8)
+    services.expected_change(actor=till, branch=mill, item=ordered, delta=6, document="purchase-orders/x")
+    services.expected_change(actor=till, branch=quay, item=ordered, delta=9, document="purchase-orders/y")
+    receive(quay, coming, 2)
+    transfer = services.transfer_draft(actor=till, sender=quay, receiver=mill, wanted=[(coming, 2)])
+    transfer = services.transfer_send(actor=till, transfer=transfer)
+    services.lot_quarantine(actor=actor_of(manager), lot=receive(mill, apart, 1), reason="scratched")
+
+    grid = api(clerk).get(f"{URL}grid/?branch={mill.id}&lens={lens.id}").data
+    rows, columns = grid["spheres_dpt"], grid["cylinders_dpt"]
+
+    def filled(figure):
+        matrix = grid["matrices"][figure]
+        assert (len(matrix), {len(row) for row in matrix}) == (len(rows), {len(columns)})
+        return {(rows[r], columns[c]): n for r, row in enumerate(matrix) for c, n in enumerate(row) if n}
+
+    assert filled("on_hand") == {("-2.00", "-0.50"): 3, ("1.00", "-0.50"): 1}
+    assert filled("available") == {("-2.00", "-0.50"): 2}
+    assert filled("on_order") == {("-1.00", "-0.50"): 6}
+    assert filled("in_transit") == {("0.00", "-0.50"): 2}
+    assert filled("minimum") == {("-2.00", "-0.50"): 4}
+    cells = {cell["sphere_dpt"]: cell for cell in grid["cells"]}
+    assert (cells["1.00"]["quarantined"], cells["1.00"]["available"], cells["-2.00"]["target"]) == (1, 0, 8)
+    line = transfer.lines.get()
+    services.transfer_receive(actor=till, transfer=transfer, arrived={line.id: 2})
+    after = {c["sphere_dpt"]: c for c in api(clerk).get(f"{URL}grid/?branch={mill.id}&lens={lens.id}").data["cells"]}
+    assert (after["0.00"]["on_hand"], after["0.00"]["in_transit"]) == (2, 0)
+
+
+@pytest.mark.django_db
+def test_a_power_out_of_todays_range_is_a_cell_but_in_no_matrix(api, clerk, mill, lens, receive):
+    receive(mill, item_of(lens, "-6"), 1)
+    lens.sphere_min_dpt = Decimal("-4")
+    lens.save()
+    grid = api(clerk).get(f"{URL}grid/?branch={mill.id}&lens={lens.id}").data
+    assert [cell["sphere_dpt"] for cell in grid["cells"]] == ["-6.00"]
+    assert sum(map(sum, grid["matrices"]["on_hand"])) == 0
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("power", ["sphere_dpt=1&cylinder_dpt=-0.5", "sphere_dpt=0.5&cylinder_dpt=0.5"])
+def test_other_branches_that_could_help_are_named_to_those_who_may_see_them(
+    api, clerk, head_office, manager, outsider, actor_of, mill, quay, lens, receive, power
+):
+    item = item_of(lens, "1", "-0.5")
+    more, promised, apart, closed = (BranchFactory(code=code) for code in ("MORE", "PROM", "APRT", "SHUT"))
+    for branch, pieces in ((quay, 2), (more, 5), (promised, 1), (apart, 3), (closed, 4)):
+        receive(branch, item, pieces)
+    services.stock_reserve(actor=system("till"), branch=promised, item=item, document="orders/x", part="right")
+    bad = lots_of(apart)
+    services.lot_quarantine(actor=system("till"), lot=bad, reason="scratched")
+    closed.is_active = False
+    closed.save()
+    url = f"{URL}find/?branch={mill.id}&lens={lens.id}&{power}"
+    found = api(head_office).get(url).data
+    assert (found["available"], found["lots"]) == (0, [])
+    assert [(place["code"], place["available"]) for place in found["elsewhere"]] == [("MORE", 5), ("QUAY", 2)]
+    assert api(clerk).get(url).data["elsewhere"] == []
+
+
+def lots_of(branch):
+    return Lot.objects.everywhere("test").get(branch=branch)
+
+
+@pytest.mark.django_db
+def test_finding_costs_the_same_however_many_branches_and_lots_there_are(
+    api, head_office, mill, lens, receive, queries
+):
+    item = item_of(lens, "1", "-0.5")
+    url = f"{URL}find/?branch={mill.id}&lens={lens.id}&sphere_dpt=1&cylinder_dpt=-0.5"
+    client = api(head_office)
+    receive(mill, item, 1)
+    receive(BranchFactory(), item, 1)
+    one = queries(lambda: client.get(url))
+    for n in range(6):
+        receive(mill, item, 1, f"L{n}")
+        receive(BranchFactory(), item, 1)
+    assert len(client.get(url).data["elsewhere"]) == 7
+    assert queries(lambda: client.get(url)) == one
+
+
+@pytest.mark.django_db
+def test_the_grid_costs_the_same_with_all_its_figures(api, clerk, mill, quay, lens, receive, queries):
+    till, client, url = system("till"), api(clerk), f"{URL}grid/?branch={mill.id}&lens={lens.id}"
+
+    def put(n):
+        item = item_of(lens, Decimal(-n) / 4)
+        receive(mill, item, 1)
+        receive(quay, item, 1)
+        services.stock_level_set(actor=till, branch=mill, item=item, minimum=1, target=2)
+        services.expected_change(actor=till, branch=mill, item=item, delta=1, document="purchase-orders/x")
+        transfer = services.transfer_draft(actor=till, sender=quay, receiver=mill, wanted=[(item, 1)])
+        services.transfer_send(actor=till, transfer=transfer)
+
+    put(0)
+    one = queries(lambda: client.get(url))
+    for n in range(1, 6):
+        put(n)
     assert queries(lambda: client.get(url)) == one

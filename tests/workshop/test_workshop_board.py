@@ -326,3 +326,15 @@ def test_the_list_of_benches_costs_the_same_for_one_and_for_five(api, hand, mill
     for n in range(1, 5):
         BenchRow.objects.create(branch=mill, code=str(n), name="x")
     assert queries(lambda: client.get(BENCHES)) == one
+
+
+def test_overdue_jobs_are_told_longest_overdue_first(placed, mill, quay):
+    from opticshop.workshop.selectors import overdue_jobs
+
+    late, later, done = placed("2026-03-03"), placed("2026-03-04"), placed("2026-03-03")
+    done.done("cancel", {"reason": "x"})
+    placed("2026-03-06")
+    day = dt.date(2026, 3, 5)
+    assert [job.number for job in overdue_jobs(mill, day)] == [late.job.number, later.job.number]
+    assert not overdue_jobs(mill, dt.date(2026, 3, 3)).exists()
+    assert not overdue_jobs(quay, day).exists()

@@ -155,7 +155,7 @@ REST_FRAMEWORK = {
     ],
     "DEFAULT_PERMISSION_CLASSES": ["opticshop.core.requests.HoldsDeclaredPermission"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PARSER_CLASSES": ["opticshop.core.parsers.BoundedJSONParser"],
     "DEFAULT_PAGINATION_CLASS": "opticshop.core.pagination.KeyCursorPagination",
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
     "DEFAULT_SCHEMA_CLASS": "opticshop.core.openapi.ShapesPerAction",

@@ -117,7 +117,7 @@ def run_accept(*, actor: Actor, run: ReplenishmentRun, chosen: Sequence[Chosen])
             event_type=events.RUN_ACCEPTED,
             subject=f"replenishment/runs/{run.id}",
             actor=actor,
-            branch_id=None,
+            branch_id=_shared(choice.line.branch_id for choice in chosen),
             data={
                 "run": str(run.id),
                 "purchase_orders": [str(key) for key in accepted.purchase_order_ids],
@@ -154,7 +154,7 @@ def run_levels_take_over(*, actor: Actor, run: ReplenishmentRun, lines: Sequence
             event_type=events.LEVELS_TAKEN_OVER,
             subject=f"replenishment/runs/{run.id}",
             actor=actor,
-            branch_id=None,
+            branch_id=_shared(branch_ids),
             data={"run": str(run.id), "levels": changed},
         )
     return changed
@@ -215,6 +215,12 @@ def _transfers(actor: Actor, chosen: Sequence[Chosen], note: str) -> dict[uuid.U
         transfer = stock.transfer_draft(actor=actor, sender=sender, receiver=receiver, wanted=wanted, note=note)
         drafted |= {choice.line.id: transfer for choice in group}
     return drafted
+
+
+def _shared(branch_ids: Iterable[uuid.UUID]) -> uuid.UUID | None:
+    """The branch, where there is only one."""
+    found = set(branch_ids)
+    return found.pop() if len(found) == 1 else None
 
 
 def _once(documents: Iterable[PurchaseOrder] | Iterable[Transfer]) -> list:

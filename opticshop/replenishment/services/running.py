@@ -23,7 +23,7 @@ from ..permissions import ReplenishmentPermission
 from ..wording import Facts, explanation
 
 #: Lines that one run may have; more is asked for in parts.
-MOST_LINES = 20_000
+MOST_LINES = 10_000
 
 
 class CurrenciesDiffer(Invalid):

@@ -14,7 +14,6 @@ from opticshop.core.actor import Actor
 from opticshop.core.scoping import BranchQuerySet
 
 from ..ledger import hold_lots, post
-from ..ledger_rows import insert
 from ..models import Lot, Movement, Reservation, StockItem
 from ..permissions import StockPermission
 from .problems import (
@@ -113,10 +112,9 @@ def _reserve_oldest(actor: Actor, lots: list[Lot], document: str, part: str) -> 
     """A piece of the first lot that has one; None when no lot has."""
     kind = Movement.Kind.RESERVATION
     for lot in lots:
-        if post(actor=actor, lot=lot, kind=kind, reserved_change=1, document=document, part=part):
-            reservation = Reservation(branch_id=lot.branch_id, lot=lot, document=document, part=part)
-            insert(reservation)
-            return reservation
+        promise = Reservation(branch_id=lot.branch_id, lot=lot, document=document, part=part)
+        if post(actor=actor, lot=lot, kind=kind, reserved_change=1, document=document, part=part, promise=promise):
+            return promise
     return None
 
 
