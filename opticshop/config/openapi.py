@@ -32,6 +32,7 @@ SPECTACULAR: dict[str, Any] = {
         "opticshop.pluginhost.openapi.settings_documented",
     ],
     "ENUM_NAME_OVERRIDES": {
+        "BearerEnum": "opticshop.workshop.causes.Bearer",
         "EyeEnum": ["right", "left"],
         "InstrumentKindEnum": "opticshop.instruments.kinds.InstrumentKind",
         "GaugeMethodEnum": "opticshop.quality.charts_models.GaugeStudy.Method",

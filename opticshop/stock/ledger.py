@@ -74,8 +74,9 @@ def post(
     """Move pieces of a lot: its new line of the ledger, or None when the lot cannot bear the change.
 
     A lot bears a change that leaves 0 <= reserved <= on hand and 0 <= in transit; in quarantine it bears no new promise
-    and no sending. A ``promise`` that the line makes is written with it. ``lot`` is brought up to date. Until the transaction ends, the lot is held: whoever wants it next
-    waits and then sees what is left. Raises Busy when the wait is long.
+    and no sending. A ``promise`` that the line makes is written with it. ``lot`` is brought up to date. Until the
+    transaction ends, the lot is held: whoever wants it next waits and then sees what is left. Raises Busy when the wait
+    is long.
     """
     if not connection.in_atomic_block:
         raise transaction.TransactionManagementError("stock moves inside the transaction of its use case")

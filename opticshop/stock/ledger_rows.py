@@ -1,7 +1,8 @@
 """The statements behind every movement, in plain SQL because they are the busiest there are.
 
 Conditions and sums are tried by the database on the newest row. On PostgreSQL lots are held in one statement, and
-balance, line and promise are written in one; SQLite, where a transaction has the file for itself, does one after the other.
+balance, line and promise are written in one; SQLite, where a transaction has the file for itself, does one after the
+other.
 """
 
 from __future__ import annotations

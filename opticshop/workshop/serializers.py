@@ -362,7 +362,7 @@ class RemakeIn(_EyesIn):
     remake_reason = TextField(max_length=300)
     cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="other")
     borne_by = serializers.ChoiceField(
-        causes.Bearer.choices, required=False, default="", help_text="Usual for the cause by default"
+        causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
     )
     branch = serializers.UUIDField(required=False, help_text="Where it is made, if not at the order's branch")
 
@@ -443,7 +443,7 @@ class LensBreakIn(StrictSerializer):
     reason = TextField(max_length=200)
     cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="other")
     borne_by = serializers.ChoiceField(
-        causes.Bearer.choices, required=False, default="", help_text="Usual for the cause by default"
+        causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
     )
 
 
@@ -465,7 +465,7 @@ class FrameBreakIn(StrictSerializer):
     reason = TextField(max_length=200)
     cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="frame_snapped")
     borne_by = serializers.ChoiceField(
-        causes.Bearer.choices, required=False, default="", help_text="Usual for the cause by default"
+        causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
     )
 
 
