@@ -140,9 +140,15 @@ def _claimed(delivery_id: uuid.UUID) -> EventDelivery | None:
     return due.select_related("event").first()
 
 
-def _settle(delivery_id: uuid.UUID, attempts: int, **values: Any) -> None:
+def _settle(delivery_id: uuid.UUID, seen: int, **values: Any) -> None:
     """Write the outcome, unless somebody else took the delivery in the meantime: the count of attempts is the mark."""
-    EventDelivery.objects.filter(id=delivery_id, state=PENDING, attempts=attempts).update(**values)
+    EventDelivery.objects.filter(id=delivery_id, state=PENDING, attempts=seen).update(**values)
+
+
+def _words(error: BaseException) -> str:
+    """The error with what lies behind it, for whoever looks at the delivery."""
+    words = f"{type(error).__name__}: {error}"
+    return (words if error.__cause__ is None else f"{words} <- {_words(error.__cause__)}")[:2000]
 
 
 def _put_off(delivery_id: uuid.UUID, attempt: int, error: Exception) -> None:
@@ -150,7 +156,7 @@ def _put_off(delivery_id: uuid.UUID, attempt: int, error: Exception) -> None:
     failed = {
         "attempts": attempt,
         "state": DEAD if attempt >= MAX_ATTEMPTS else PENDING,
-        "last_error": f"{type(error).__name__}: {error}"[:2000],
+        "last_error": _words(error),
         "due_at": clock.now() + dt.timedelta(seconds=min(3600, 2**attempt)),
     }
     # Rolled back with its transaction, the attempt is not counted yet; under a lease it is.

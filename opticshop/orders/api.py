@@ -94,7 +94,7 @@ class OrderViewSet(ResourceViewSet):
     @action(detail=True, methods=["post"])
     def replace(self, request: Request, pk: str) -> Response:
         order, body = self.get_object(), self.read_input()
-        why = {name: body.pop(name) for name in ("reason", "cause", "borne_by")}
+        why = {name: body.pop(name) for name in ("reason", "cause", "borne_by") if name in body}
         wanted = self._instead(selectors.order_get_for(self.actor, order.id), body)
         return self.answer(self._fresh(order_replace(actor=self.actor, order=order, wanted=wanted, **why)))
 

@@ -258,9 +258,9 @@ class OrderReplaceIn(StrictSerializer):
     promised_on = serializers.DateField(required=False)
     note = TextField(required=False, allow_blank=True, max_length=2000)
     reason = TextField(max_length=300)
-    cause = serializers.RegexField(r"^[a-z_]{1,24}$", required=False, default="", help_text="A code of /jobs/causes/")
+    cause = serializers.RegexField(r"^[a-z_]{1,24}$", required=False, help_text="A code of /jobs/causes/")
     borne_by = serializers.RegexField(
-        r"^[a-z_]{1,12}$", required=False, default="", help_text="Who bears what was spoilt; usual for the cause"
+        r"^[a-z_]{1,12}$", required=False, help_text="Who bears what was spoilt; usual for the cause"
     )
 
 

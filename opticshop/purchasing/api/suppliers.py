@@ -207,7 +207,7 @@ class PriceListViewSet(ResourceViewSet):
             encoding=body["encoding"],
             delimiter=body["delimiter"],
             decimal_mark=body["decimal_mark"],
-            currency=body["currency"],
+            currency=body.get("currency", ""),
             valid_from=body["valid_from"],
         )
         report = services.price_list_import(

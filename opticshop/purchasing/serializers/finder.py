@@ -116,7 +116,7 @@ class OptionOut(serializers.Serializer[Any]):
     def get_lead_days(self, option: Option) -> int | None:
         return option.source.lead_days if option.source else None
 
-    @extend_schema_field({"type": ["string", "null"], "format": "decimal"})
+    @extend_schema_field({"type": ["string", "null"], "format": "decimal", "pattern": r"^\d{1,8}\.\d{2}$"})
     def get_unit_cost(self, option: Option) -> str | None:
         return str(option.source.price.unit_cost) if option.source and option.source.price else None
 

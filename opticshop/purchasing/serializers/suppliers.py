@@ -259,7 +259,7 @@ class PriceListImportIn(StrictSerializer):
     encoding = serializers.ChoiceField(ENCODINGS, default="utf-8")
     delimiter = serializers.ChoiceField(DELIMITERS, default=",")
     decimal_mark = serializers.ChoiceField([".", ","], default=".")
-    currency = serializers.RegexField(r"^[A-Z]{3}$", required=False, default="", help_text="Where no column says it")
+    currency = serializers.RegexField(r"^[A-Z]{3}$", required=False, help_text="Where no column says it")
     valid_from = serializers.DateField(required=False, default=None, help_text="Where no column says it")
     dry_run = serializers.BooleanField(default=False, help_text="Only report what would be done")
 
