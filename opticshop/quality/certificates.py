@@ -172,7 +172,8 @@ def _person(user: Any) -> str:
 def _instrument(used: Any) -> str:
     instrument = used.instrument
     serial = f", serial {instrument.serial_number}" if instrument.serial_number else ""
-    return f"{instrument.name}{serial}, calibration {used.calibration.replace('_', ' ')}"
+    doubt = f" ({used.flag})" if used.flag else ""
+    return f"{instrument.name}{serial}, calibration {used.calibration.replace('_', ' ')}{doubt}"
 
 
 def _cautions(inspection: Inspection, lenses: list[OrderedLens]) -> tuple[Statement, ...]:

@@ -23,7 +23,7 @@ NOT_CERTIFIED = (
     "Trace and job records follow the Data Communication Standard as remembered; they are not certified against the "
     "published standard. Check the first jobs of a machine by hand."
 )
-LARGEST_FILE_BYTES = 1_000_000
+LARGEST_FILE_BYTES, MOST_LINES = 1_000_000, 100_000
 #: From memory: labels have up to 8 characters and lines about 80. Longer ones are kept and noted, never refused.
 LONGEST_LABEL, LINE_WIDTH = 8, 80
 _LONGEST_ANY_LABEL = 60
@@ -31,6 +31,8 @@ _LONGEST_ANY_LABEL = 60
 _LABEL = re.compile(r"[A-Z_][A-Z0-9_]*")
 _NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,9})?|\.\d{1,9})")
 _INTEGER = re.compile(r"-?\d{1,9}")
+#: One field with its separator: quoted, with blanks around it, or plain. A quote that is not closed is no field.
+_FIELD = re.compile(r'[ \t]*+(?:"(?P<quoted>[^"]*)"[ \t]*|(?P<plain>(?!")[^;]*))(?P<more>;|$)')
 _ENDING = re.compile(r"\r\n|\n|\r")
 
 
@@ -63,19 +65,14 @@ class Record:
 
     def fields(self) -> list[str]:
         """The fields without blanks around them and without quotes; a field separator within quotes is text."""
-        fields, rest = [], self.text
+        text, fields, at = self.text, [], 0
         while True:
-            rest = rest.lstrip(" \t")
-            if rest.startswith('"'):
-                inner, quote, rest = rest[1:].partition('"')
-                between, separator, rest = rest.partition(";")
-                if not quote or between.strip(" \t"):
-                    raise self.refuse("a quoted text is not closed")
-                fields.append(inner)
-            else:
-                plain, separator, rest = rest.partition(";")
-                fields.append(plain.rstrip(" \t"))
-            if not separator:
+            found = _FIELD.match(text, at)
+            if found is None:
+                raise self.refuse("a quoted text is not closed")
+            fields.append(found["quoted"] if found["quoted"] is not None else found["plain"].rstrip(" \t"))
+            at = found.end()
+            if not found["more"]:
                 return fields
 
     def integers(self) -> list[int]:
@@ -150,6 +147,8 @@ def read_records(content: bytes) -> Records:
     while start < len(text):
         found = _ENDING.search(text, start)
         stop, after = found.span() if found else (len(text), len(text))
+        if len(lines) == MOST_LINES:
+            raise TraceError(f"the file has more than {MOST_LINES} lines", line=MOST_LINES + 1)
         lines.append(_record(len(lines) + 1, text[start:stop], text[stop:after]))
         start = after
     records = Records(tuple(lines))

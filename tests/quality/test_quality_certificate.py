@@ -8,6 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from opticshop.quality.certificate_statements import CLOSING, DEVICES, EVERYWHERE, statements_for
+from tests.instruments.conftest import add_instrument
 from tests.quality.conftest import HANDOVERS, INSPECTIONS, inspect, pay
 
 pytestmark = pytest.mark.django_db
@@ -97,6 +98,25 @@ def test_a_pair_made_again_has_the_certificate_of_its_new_making_only(ready, ord
     response = ready.client.get(url_of(inspection["id"]))
     assert response.status_code == 409
     assert remake.json()["number"] in response.json()["detail"]
+
+
+def test_it_waits_for_the_second_person_and_names_both_and_the_instruments(glazed, mill, api, manager):
+    mill.second_check = True
+    mill.save()
+    focimeter = add_instrument(mill, serial_number="0815")
+    found = inspect(glazed.client, glazed.job_id, instruments=[str(focimeter.id)]).json()
+    assert found["outcome"] == "pass"
+    refused = glazed.client.get(url_of(found["id"]))
+    assert refused.status_code == 409
+    assert "second person" in refused.json()["detail"]
+    agreed = api(manager).post(f"{INSPECTIONS}{found['id']}/second-check/", {"agrees": True})
+    assert agreed.status_code == 200, agreed.content
+    said = words(glazed.client.get(url_of(found["id"])))
+    assert "Inspected by Hand, 2 March 2026" in said
+    assert "Confirmed by Manager (D-00001 (invented)), 2026-03-02" in said
+    assert f"{focimeter.name}, serial 0815, calibration" in said
+    [used] = found["used_instruments"]
+    assert used["flag"] in said, "an instrument in doubt is said to be so"
 
 
 def test_who_may_read_it(glazed, passed, api, clerk, outsider, bookkeeper):

@@ -72,7 +72,7 @@ def test_right_comes_first_and_unknown_is_neither_zero_nor_nothing(text, right, 
 
 
 @pytest.mark.parametrize(
-    "text", ["50,00;50", "50.0.0;1", "nan;1", "1e3;1", "+-1;1", "1;2;3", "0x10;1", '"1;2', '"1"x;2']
+    "text", ["50,00;50", "50.0.0;1", "nan;1", "1e3;1", "+-1;1", "1;2;3", "0x10;1", '"1;2', ' "1;2', '"1"x;2', '1; "2']
 )
 def test_what_is_not_two_plain_decimals_is_refused_with_line_and_label(text):
     [record] = read_records(f"HBOX={text}".encode())
