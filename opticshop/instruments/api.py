@@ -3,6 +3,7 @@ from __future__ import annotations
 import uuid
 
 import django_filters
+from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -10,7 +11,7 @@ from rest_framework.response import Response
 
 from opticshop.branches.models import Branch
 from opticshop.branches.selectors import branch_get_for
-from opticshop.core.api import ApiViewSet, ResourceViewSet
+from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
 from opticshop.core.errors import NotFound
 
 from . import selectors, services
@@ -35,6 +36,14 @@ from .serializers import (
 VIEW, CHECK, MANAGE = InstrumentPermission.VIEW, InstrumentPermission.CHECK, InstrumentPermission.MANAGE
 
 
+def key_in(text: str, noun: str) -> uuid.UUID:
+    """The key in an address. Raises NotFound for a text that is none."""
+    try:
+        return uuid.UUID(text)
+    except ValueError as error:
+        raise NotFound(f"There is no {noun} {text} here.", field=noun) from error
+
+
 class InstrumentFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     kind = django_filters.ChoiceFilter(choices=InstrumentKind.choices)
@@ -55,24 +64,18 @@ class InstrumentViewSet(ResourceViewSet):
         "list": VIEW,
         "retrieve": VIEW,
         "kinds": VIEW,
-        "checks": VIEW,
         "create": MANAGE,
         "partial_update": MANAGE,
-        "check": CHECK,
     }
-    inputs = {"create": InstrumentAddIn, "partial_update": InstrumentChangeIn, "check": CheckRecordIn}
-    outputs = {"kinds": InstrumentKindOut, "checks": CheckOut, "check": CheckOut}
+    inputs = {"create": InstrumentAddIn, "partial_update": InstrumentChangeIn}
+    outputs = {"kinds": InstrumentKindOut}
     output = InstrumentOut
-    statuses = {"check": 201}
-    idempotent = {"check": "optional"}
     summaries = {
         "list": "Find instruments, with their state of calibration",
         "retrieve": "Get one instrument",
         "kinds": "What is checked on each kind of instrument, how often, and how far it may be off",
         "create": "Enter an instrument",
         "partial_update": "Change an instrument, or take it out of service or back",
-        "checks": "The checks of an instrument, newest first",
-        "check": "Record a reading of a check piece; the answer is the judgement",
     }
 
     @extend_schema(responses=InstrumentKindOut(many=True))
@@ -91,20 +94,6 @@ class InstrumentViewSet(ResourceViewSet):
             actor=self.actor, instrument=instrument, version=version, changes=self.read_input()
         )
         return self.answer(changed)
-
-    @extend_schema(responses=CheckOut(many=True))
-    @action(detail=True, methods=["get"], filterset_class=None)
-    def checks(self, request: Request, pk: str) -> Response:
-        instrument = self.get_object()
-        page = self.paginate_queryset(selectors.checks_visible_to(self.actor).filter(instrument=instrument))
-        return self.get_paginated_response(CheckOut(page, many=True).data)
-
-    @extend_schema(responses={201: CheckOut})
-    @checks.mapping.post  # type: ignore[untyped-decorator]
-    def check(self, request: Request, pk: str) -> Response:
-        instrument, body = self.get_object(), self.read_input()
-        piece = selectors.piece_get_for(self.actor, body.pop("piece"))
-        return self.answer(services.check_record(actor=self.actor, instrument=instrument, piece=piece, **body))
 
 
 class CheckFilter(django_filters.FilterSet):
@@ -128,6 +117,36 @@ class CheckViewSet(ResourceViewSet):
     permissions = {"list": VIEW, "retrieve": VIEW}
     output = CheckOut
     summaries = {"list": "Find checks of instruments", "retrieve": "Get one check"}
+
+
+class ChecksOfInstrumentViewSet(Lists):
+    """The checks of one instrument, and the place to record another."""
+
+    tag, noun = "Instruments", "check of instrument"
+    queryset = CheckReading.objects.none()
+    filterset_class = None
+    permissions = {"list": VIEW, "create": CHECK}
+    inputs = {"create": CheckRecordIn}
+    output = CheckOut
+    idempotent = {"create": "optional"}
+    summaries = {
+        "list": "The checks of an instrument, newest first",
+        "create": "Record a reading of a check piece; the answer is the judgement",
+    }
+
+    def get_queryset(self) -> QuerySet[CheckReading]:
+        if getattr(self, "swagger_fake_view", False):
+            return self._model_for_schema()
+        return selectors.checks_visible_to(self.actor).filter(instrument=self._instrument())
+
+    def create(self, request: Request, instrument_id: str) -> Response:
+        instrument, body = self._instrument(), self.read_input()
+        piece = selectors.piece_get_for(self.actor, body.pop("piece"))
+        check = services.check_record(actor=self.actor, instrument=instrument, piece=piece, **body)
+        return self.answer(check, status=201)
+
+    def _instrument(self) -> Instrument:
+        return selectors.instrument_get_for(self.actor, key_in(self.kwargs["instrument_id"], "instrument"))
 
 
 class CheckPieceFilter(django_filters.FilterSet):
@@ -190,15 +209,12 @@ class InstrumentPolicyViewSet(ApiViewSet):
         return self.answer(services.policy_set(actor=self.actor, branch=branch, version=version, **self.read_input()))
 
     def _branch(self, pk: str, permission: str) -> Branch:
-        try:
-            key = uuid.UUID(pk)
-        except ValueError as error:
-            raise NotFound(f"There is no branch {pk} here.", field="branch") from error
-        return branch_get_for(self.actor, key, permission=permission)
+        return branch_get_for(self.actor, key_in(pk, "branch"), permission=permission)
 
 
 routes = [
     ("instruments", InstrumentViewSet),
+    (r"instruments/(?P<instrument_id>[0-9a-fA-F-]{36})/checks", ChecksOfInstrumentViewSet),
     ("instrument-checks", CheckViewSet),
     ("check-pieces", CheckPieceViewSet),
     ("instrument-policies", InstrumentPolicyViewSet),
