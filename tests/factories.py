@@ -69,7 +69,7 @@ class LensProductFactory(factory.django.DjangoModelFactory):
     price = Decimal("32.50")
     kind = LensProduct.Kind.SINGLE_VISION
     supply = LensProduct.Supply.FINISHED
-    material = "CR-39 (allyl diglycol carbonate)"
+    material = "Allyl diglycol carbonate"
     index = Decimal("1.498")
     abbe = Decimal("58")
     density_g_cm3 = Decimal("1.32")

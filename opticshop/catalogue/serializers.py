@@ -235,7 +235,7 @@ _SURFACES = [
                 "price": "32.50",
                 "kind": "single_vision",
                 "supply": "finished",
-                "material": "CR-39 (allyl diglycol carbonate)",
+                "material": "Allyl diglycol carbonate",
                 "index": "1.498",
                 "abbe": "58",
                 "density_g_cm3": "1.32",

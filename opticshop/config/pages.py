@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.conf import settings
 from django.db import connection
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 
 from opticshop.core.errors import all_errors
+from opticshop.optics.errors import OpticsError
+
+from .problems import FRAMEWORK_PROBLEMS
 
 
 def front(request: HttpRequest) -> HttpResponse:
@@ -15,21 +20,28 @@ def front(request: HttpRequest) -> HttpResponse:
 
 
 def problems(request: HttpRequest, code: str | None = None) -> HttpResponse:
-    kinds = sorted({kind.code: kind for kind in all_errors()}.values(), key=lambda kind: kind.code)
-    if code is not None:
-        kinds = [kind for kind in kinds if kind.code == code]
-        if not kinds:
-            raise Http404
-    rows = [
-        {
-            "code": k.code,
-            "title": k.title,
-            "status": k.status,
-            "words": (k.__doc__ or "").strip().split("\n\n")[0],
-        }
-        for k in kinds
-    ]
+    rows = [row for row in known_problems() if code in (None, row["code"])]
+    if not rows:
+        raise Http404
     return render(request, "problems.html", {"rows": rows})
+
+
+def known_problems() -> list[dict[str, Any]]:
+    """Every ``type`` that an answer can carry: ours, those of the optics, and those of HTTP itself."""
+    found = {kind.code: (kind.title, kind.status, _first_words(kind)) for kind in all_errors()}
+    for optic in OpticsError.__subclasses__():
+        found.setdefault(optic.default_code, ("This cannot be computed", 422, _first_words(optic)))
+    found["core.malformed"] = ("A field is missing or malformed", 400, "The errors name the fields and the reasons.")
+    for status, (code, title) in FRAMEWORK_PROBLEMS.items():
+        found.setdefault(code, (title, status, ""))
+    return [
+        {"code": code, "title": title, "status": status, "words": words}
+        for code, (title, status, words) in sorted(found.items())
+    ]
+
+
+def _first_words(kind: type) -> str:
+    return (kind.__doc__ or "").strip().split("\n\n")[0]
 
 
 def live(request: HttpRequest) -> JsonResponse:

@@ -23,7 +23,7 @@ log = logging.getLogger("opticshop.problems")
 MEDIA_TYPE = "application/problem+json"
 
 #: Framework failures: HTTP status -> (code, title).
-_FRAMEWORK = {
+FRAMEWORK_PROBLEMS = {
     400: ("http.bad_request", "The request cannot be read"),
     401: ("http.not_signed_in", "Sign in first"),
     403: ("core.forbidden", "Your role does not allow this"),
@@ -64,11 +64,11 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
     elif isinstance(error, PermissionDenied):
         error = exceptions.PermissionDenied()
     elif isinstance(error, RequestDataTooBig):
-        return _problem_response(413, *_FRAMEWORK[413], detail="Send less at once.", path=path)
+        return _problem_response(413, *FRAMEWORK_PROBLEMS[413], detail="Send less at once.", path=path)
     elif isinstance(error, SuspiciousOperation):
-        return _problem_response(400, *_FRAMEWORK[400], detail="The request is malformed.", path=path)
+        return _problem_response(400, *FRAMEWORK_PROBLEMS[400], detail="The request is malformed.", path=path)
     elif isinstance(error, RecursionError):
-        return _problem_response(400, *_FRAMEWORK[400], detail="The request is nested too deeply.", path=path)
+        return _problem_response(400, *FRAMEWORK_PROBLEMS[400], detail="The request is nested too deeply.", path=path)
     elif is_contention(error):
         error = Busy(headers={"Retry-After": "1"})
     if isinstance(error, DomainError):
@@ -91,7 +91,9 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, exceptions.APIException):
         return _framework(error, path)
     log.exception("unforeseen failure at %s", path, exc_info=error)
-    return _problem_response(500, *_FRAMEWORK[500], detail="Quote the request id when you report this.", path=path)
+    return _problem_response(
+        500, *FRAMEWORK_PROBLEMS[500], detail="Quote the request id when you report this.", path=path
+    )
 
 
 def _domain(error: DomainError, path: str) -> Response:
@@ -115,7 +117,7 @@ def _domain(error: DomainError, path: str) -> Response:
 
 def _framework(error: exceptions.APIException, path: str) -> Response:
     status = error.status_code
-    code, title = _FRAMEWORK.get(status, (f"http.{status}", HTTPStatus(status).phrase))
+    code, title = FRAMEWORK_PROBLEMS.get(status, (f"http.{status}", HTTPStatus(status).phrase))
     headers = {}
     if getattr(error, "auth_header", None):
         headers["WWW-Authenticate"] = error.auth_header  # type: ignore[attr-defined]
@@ -162,7 +164,7 @@ def _flatten(details: Any, path: str = "") -> Any:
 
 
 def plain_problem(request: HttpRequest, status: int) -> HttpResponse:
-    code, title = _FRAMEWORK.get(status, (f"http.{status}", HTTPStatus(status).phrase))
+    code, title = FRAMEWORK_PROBLEMS.get(status, (f"http.{status}", HTTPStatus(status).phrase))
     body = _body(status=status, code=code, title=title, detail=title + ".", instance=request.path)
     return HttpResponse(json.dumps(body), status=status, content_type=MEDIA_TYPE)
 

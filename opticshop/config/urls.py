@@ -4,8 +4,17 @@ from django.contrib import admin
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView, SpectacularSwaggerView
+from oauth2_provider import views as oauth
 
 from . import pages
+
+#: Only what a client needs to sign in; clients themselves are registered by head office (``manage.py client_new``).
+oauth_routes = [
+    path("authorize/", oauth.AuthorizationView.as_view(), name="authorize"),
+    path("token/", oauth.TokenView.as_view(), name="token"),
+    path("revoke_token/", oauth.RevokeTokenView.as_view(), name="revoke-token"),
+    path("introspect/", oauth.IntrospectTokenView.as_view(), name="introspect"),
+]
 
 urlpatterns = [
     path("", pages.front, name="front"),
@@ -21,7 +30,7 @@ urlpatterns = [
     path("problems/<str:code>", pages.problems, name="problem"),
     path("health/live", pages.live, name="live"),
     path("health/ready", pages.ready, name="ready"),
-    path("oauth/", include("oauth2_provider.urls", namespace="oauth2_provider")),
+    path("oauth/", include((oauth_routes, "oauth2_provider"))),
     path("sign-in/", LoginView.as_view(template_name="sign_in.html"), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("admin/", admin.site.urls),

@@ -9,7 +9,8 @@ from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse
 from rest_framework import serializers
 
-from .serializers import ProblemOut
+from .api import Lists
+from .serializers import ProblemOut, StrictSerializer
 
 _ACTION_WORDS = {"partial_update": "amend", "retrieve": "get"}
 
@@ -87,6 +88,19 @@ class ShapesPerAction(AutoSchema):
             responses.setdefault(str(status), self._problem(words))
         return operation
 
+    def _map_basic_serializer(self, serializer: Any, direction: str) -> Any:
+        """An input that refuses unknown keys says so."""
+        schema = super()._map_basic_serializer(serializer, direction)
+        if direction == "request" and isinstance(serializer, StrictSerializer):
+            schema["additionalProperties"] = False
+        return schema
+
+    def _is_list_view(self, serializer: Any = None) -> bool:
+        """``GET /me/`` and its like answer one thing, although they have no id in their path."""
+        if self._declared("noun") and self._action() == "list" and not isinstance(self.view, Lists):
+            return bool(self._declared("lists_many", False))
+        return bool(super()._is_list_view(serializer))
+
     def _problems(self) -> dict[int, str]:
         found = {401: "Not signed in", 403: "Not allowed", 406: "Not acceptable", 429: "Too many requests"}
         if "{" in self.path:
@@ -103,7 +117,7 @@ class ShapesPerAction(AutoSchema):
         if self.method in {"PATCH", "PUT"}:
             found |= {412: "Changed by somebody else", 428: "If-Match is missing"}
         if self.method == "GET" and "{" not in self.path:
-            found |= {400: "A filter or cursor is malformed", 404: "The page is not there"}
+            found |= {400: "A filter or cursor is malformed", 404: "The page is not there", 422: "Not acceptable"}
         return dict(sorted(found.items()))
 
     def _problem(self, description: str) -> dict[str, Any]:

@@ -6,8 +6,9 @@ import django_filters
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from opticshop.branches.selectors import branch_get_for
+from opticshop.branches.selectors import branch_get_for, branches_visible_to
 from opticshop.core.api import ResourceViewSet
+from opticshop.core.requests import actor_of
 
 from . import selectors, services
 from .models import Customer
@@ -31,7 +32,8 @@ class CustomerFilter(django_filters.FilterSet):
         return selectors.customers_named(queryset, value)
 
     def by_phone(self, queryset: Any, name: str, value: str) -> Any:
-        return queryset.filter(phone_e164=services.phone_normalised(value, "GB"))
+        countries = branches_visible_to(actor_of(self.request)).values_list("country", flat=True).distinct()
+        return queryset.filter(phone_e164__in=services.phone_readings(value, countries))
 
 
 class CustomerViewSet(ResourceViewSet):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -102,6 +103,19 @@ def phone_normalised(text: str, country: str) -> str:
     if not phonenumbers.is_possible_number(number):
         raise PhoneUnreadable(f"{text!r} has too many or too few digits.", field="phone", allowed="+44 20 7946 0018")
     return str(phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164))
+
+
+def phone_readings(text: str, countries: Iterable[str]) -> set[str]:
+    """What a number may mean, dialled from any of the countries. Raises PhoneUnreadable where it means nothing."""
+    readings, refusal = set(), PhoneUnreadable(f"{text!r} is no phone number.", field="phone")
+    for country in countries:
+        try:
+            readings.add(phone_normalised(text, country))
+        except PhoneUnreadable as error:
+            refusal = error
+    if not readings:
+        raise refusal
+    return readings
 
 
 def _record(event_type: str, customer: Customer, actor: Actor, **more: Any) -> None:

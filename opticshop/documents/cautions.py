@@ -68,7 +68,7 @@ NOT_SAFETY = Caution(
 CHILD = Caution(
     "child",
     "Child's pair",
-    "Shatter-resistant material (polycarbonate or Trivex type) is advised, never glass. Smooth every edge.",
+    "Shatter-resistant material (polycarbonate or a urethane of that kind) is advised, never glass. Smooth every edge.",
     "common teaching of dispensing, from memory",
     "medium",
 )

@@ -111,7 +111,7 @@ class OrderViewSet(ResourceViewSet):
         return replace(wanted, **changes)
 
     def _fresh(self, order: Order) -> Order:
-        return selectors.orders_visible_to(self.actor).get(pk=order.pk)
+        return selectors.orders_visible_to(self.actor, self.permissions[self.action]).get(pk=order.pk)
 
     def _wanted(self) -> services.Wanted:
         """The request with every id resolved to a row the actor may see; anything else is not there."""

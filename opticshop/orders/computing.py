@@ -30,9 +30,24 @@ CUTTING_MARGIN_MM = 1.0
 BLANK_ALLOWANCE_MM = 2.0
 #: Working distance for a near PD that was not measured (common practice, no source).
 WORKING_DISTANCE_MM = 400.0
+_NOT_FOR_DISTANCE = (Prescription.Purpose.NEAR, Prescription.Purpose.INTERMEDIATE)
 _KINDS: tuple[LensKind, ...] = ("power_variation", "multifocal", "single_vision")
 _EYES = {"right": optics.Eye.RIGHT, "left": optics.Eye.LEFT}
 _NAMES = {value: name for name, value in _EYES.items()}
+
+
+class CannotBeMade(Conflict):
+    """No lens with this power, prism, surface and place of its optical centre can exist; a lens made to order might."""
+
+    code = "orders.cannot_be_made"
+    title = "This lens cannot be made"
+
+
+class PurposeNotPrescribed(Conflict):
+    """A prescription written for near or intermediate use says nothing of the distance."""
+
+    code = "orders.purpose_not_prescribed"
+    title = "The prescription is for another purpose"
 
 
 class EyeNotPrescribed(Invalid):
@@ -151,7 +166,11 @@ def compute(
     lenses: Mapping[str, LensProduct],
     purpose: Purpose,
 ) -> Computed:
-    """Compute a pair (or one lens). Raises the refusals above and OpticsError for what cannot exist."""
+    """Compute a pair (or one lens). Raises the refusals above."""
+    if purpose == "distance" and prescription.purpose in _NOT_FOR_DISTANCE:
+        raise PurposeNotPrescribed(
+            f"The prescription is for {prescription.purpose} use.", field="purpose", allowed=["near"]
+        )
     written = as_written(prescription)
     prescribed = {"right": written.right, "left": written.left}
     _check_frame(measurement, frame)
@@ -173,6 +192,8 @@ def compute(
         row = _balanced(eye, prescribed, assumptions)
         prepared[eye] = _prepare(eye, row, prescription, measurement, frame, lenses[eye], purpose, assumptions)
     binocular = _float(measurement.pd_mm)
+    for eye, ready in prepared.items():
+        _check_can_be_made(eye, ready, boxed, binocular)
     if len(prepared) == 2:
         right, left = prepared["right"], prepared["left"]
         pair = optics.compute_pair(
@@ -243,7 +264,8 @@ def _prepare(
     purpose: Purpose,
     assumptions: list[str],
 ) -> _Prepared:
-    wanted = _wanted_power(eye, row, product, purpose)
+    as_written_for_near = prescription.purpose in _NOT_FOR_DISTANCE
+    wanted = _wanted_power(eye, row, product, purpose, as_written_for_near)
     tested, worn = _float(prescription.vertex_distance_mm), _float(measurement.vertex_distance_mm)
     known = tested is not None and worn is not None
     compensated = wanted.at_vertex(tested, worn) if tested is not None and worn is not None else wanted
@@ -271,7 +293,7 @@ def _prepare(
         vertex_tested_mm=worn if known else None,  # the power to supply is already the worn one
         vertex_worn_mm=worn if known else None,
         mono_pd_mm=float(distance_mm) if measured_distance else None,
-        height_mm=float(height_mm) if measured_height else None,
+        height_mm=float(height_mm) if measured_height and not _is_segment(product, eye, assumptions) else None,
     )
     lens_input = _lens_input(product, surface_for(product, supplied["sphere_dpt"]), prism)
     return _Prepared(columns, wanted, compensated, eye_input, lens_input)
@@ -289,14 +311,39 @@ def _balanced(eye: str, rows: Mapping[str, WrittenEye], assumptions: list[str]) 
     return replace(row, sphere_dpt=mean, addition_dpt=fellow.addition_dpt)
 
 
+def _check_can_be_made(eye: str, ready: _Prepared, boxed: optics.FrameInput, binocular: float | None) -> None:
+    try:
+        optics.compute_eye(ready.eye_input, boxed, ready.lens_input, binocular_pd_mm=binocular)
+    except optics.OpticsError as error:
+        prism = "" if ready.eye_input.prism.is_zero else " Prism in a finished lens comes from decentring it."
+        raise CannotBeMade(
+            f"The {eye} lens: {error.message}.{prism}",
+            field=f"lenses/{eye}",
+            allowed="a lens made to order, another product, or another frame",
+        ) from error
+
+
+def _is_segment(product: LensProduct, eye: str, assumptions: list[str]) -> bool:
+    """The height of a multifocal is that of its segment; where its optical centre lies, the maker knows."""
+    if product.kind != LensProduct.Kind.MULTIFOCAL:
+        return False
+    assumptions.append(f"{eye}: the optical centre of the distance portion is taken on the datum line; ask the maker")
+    return True
+
+
 def _is_near_pair(purpose: Purpose, product: LensProduct) -> bool:
     return purpose == "near" and product.kind == LensProduct.Kind.SINGLE_VISION
 
 
-def _wanted_power(eye: str, row: WrittenEye, product: LensProduct, purpose: Purpose) -> optics.SpheroCylinder:
-    """The prescribed power for the purpose, minus-cylinder form. Near single vision carries the addition itself."""
+def _wanted_power(
+    eye: str, row: WrittenEye, product: LensProduct, purpose: Purpose, as_written_for_near: bool
+) -> optics.SpheroCylinder:
+    """The prescribed power for the purpose, minus-cylinder form. Near single vision carries the addition itself,
+    unless the prescription was written for near and holds it already."""
     power = power_of(row)
     single = product.kind == LensProduct.Kind.SINGLE_VISION
+    if as_written_for_near and single:
+        return power.to_minus_cylinder()
     needs_addition = (purpose == "near" and single) or not single
     if needs_addition and row.addition_dpt is None:
         raise AdditionMissing(
@@ -377,9 +424,11 @@ def _distance(eye: str, measurement: Measurement, near: bool, assumptions: list[
         return far, measured
     close: Decimal | None = measurement.near_pd_right_mm if eye == "right" else measurement.near_pd_left_mm
     if close is None and measurement.near_pd_mm is not None:
-        close = (measurement.near_pd_mm / 2).quantize(Decimal("0.1"))
-        assumptions.append(f"{eye}: half the binocular near PD is used")
+        # Both eyes turn in alike: what the far PD of an eye keeps of its asymmetry, the near one keeps too.
+        close = (far - (measurement.pd_mm - measurement.near_pd_mm) / 2).quantize(Decimal("0.1"))
+        assumptions.append(f"{eye}: near PD from the binocular one, each eye turned in by half the difference")
     if close is None:
+        # The optical centre stands where the eye looks through, so the lens does not deflect it: plain geometry.
         close = _exact(optics.near_pd_mm(float(far), WORKING_DISTANCE_MM)).quantize(Decimal("0.1"))
         assumptions.append(f"{eye}: near PD computed for {WORKING_DISTANCE_MM:g} mm from the far PD")
     return close, True

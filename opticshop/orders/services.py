@@ -36,6 +36,8 @@ from .permissions import OrderPermission
 from .promising import Reckoned, reckon
 
 EYES = ("right", "left")
+#: What the columns of an order can hold.
+LARGEST_TOTAL = Decimal(100_000_000)
 
 
 class DoesNotBelongTogether(Invalid):
@@ -64,6 +66,20 @@ class PromiseOnClosedDay(Invalid):
 
     code = "orders.promise_on_closed_day"
     title = "The branch is closed on this day"
+
+
+class NothingToPromise(Conflict):
+    """Only an order that is placed or in the workshop can be promised for another day."""
+
+    code = "orders.nothing_to_promise"
+    title = "This order has nothing to promise any more"
+
+
+class TotalTooLarge(Invalid):
+    """The prices add up to more than any pair of spectacles costs; look at the catalogue."""
+
+    code = "orders.total_too_large"
+    title = "The total is too large"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +142,11 @@ def order_quote(*, actor: Actor, wanted: Wanted) -> Quote:
         prescription_issued_on=wanted.prescription.issued_on,
         day=day,
     )
+    if sum((line.gross for line in lines), pricing.ZERO) >= LARGEST_TOTAL:
+        raise TotalTooLarge(f"An order totals less than {LARGEST_TOTAL}.", field="lenses")
+    if wanted.prescription.expires_on < day:
+        words = f"The prescription expired on {wanted.prescription.expires_on}; placing needs a recorded override"
+        computed.warnings.append({"code": "prescription_expired", "detail": words, "eye": None})
     return Quote(wanted, computed, lines, _promise(wanted, day))
 
 
@@ -230,7 +251,10 @@ def order_promise(*, actor: Actor, order: Order, promised_on: dt.date, reason: s
     actor.require(OrderPermission.PLACE, order.branch_id)
     _check_promised_on(order.branch, promised_on)
     with transaction.atomic():
-        before = order.promised_on
+        [locked] = lock_rows(Order.objects.everywhere("by key, authorised above").filter(id=order.id))
+        if locked.state not in (OrderState.PLACED, OrderState.IN_WORKSHOP):
+            raise NothingToPromise(f"Order {locked.number} is {locked.state}.", field="state")
+        before = locked.promised_on
         _update(order, promised_on=promised_on)
         _promise_keep(order, actor, Reckoned(promised_on, reason, {}))
         record(
@@ -271,6 +295,8 @@ def _stock_give_back(actor: Actor, order: Order, reason: str) -> list[str]:
 
 
 def _check_belongs(wanted: Wanted) -> None:
+    if wanted.customer.branch_id != wanted.branch.id:
+        raise DoesNotBelongTogether("The customer is at home in another branch.", field="branch")
     if wanted.prescription.customer_id != wanted.customer.id:
         raise DoesNotBelongTogether("The prescription is another person's.", field="prescription")
     if wanted.measurement.customer_id != wanted.customer.id:

@@ -121,7 +121,7 @@ class VisualIn(StrictSerializer):
 )
 class InspectionRecordIn(StrictSerializer):
     job = serializers.UUIDField()
-    standard = serializers.SlugField(required=False, max_length=80, help_text="The branch's own standard by default")
+    standard = serializers.SlugField(required=False, max_length=80, help_text="If named, it must be the branch's own")
     right = MeasuredLensIn(required=False)
     left = MeasuredLensIn(required=False)
     pair = MeasuredPairIn(required=False)
@@ -297,7 +297,7 @@ class InspectionDraftOut(serializers.ModelSerializer[InspectionDraft]):
 @extend_schema_serializer(examples=[OpenApiExample("A job", value={"job": _ID})])
 class DraftOpenIn(StrictSerializer):
     job = serializers.UUIDField()
-    standard = serializers.SlugField(required=False, max_length=80, help_text="The branch's own standard by default")
+    standard = serializers.SlugField(required=False, max_length=80, help_text="If named, it must be the branch's own")
 
 
 @extend_schema_serializer(

@@ -307,7 +307,8 @@ class JobViewSet(ResourceViewSet):
 
     def _job(self, job: Job, status: int = 200) -> Response:
         """The job as it stands now, read through the selector again."""
-        return self.answer(selectors.job_get_for(self.actor, job.id), status=status)
+        fresh = selectors.job_get_for(self.actor, job.id, permission=self.permissions[self.action])
+        return self.answer(fresh, status=status)
 
 
 class BenchFilter(django_filters.FilterSet):

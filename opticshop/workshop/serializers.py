@@ -527,6 +527,7 @@ class BenchAddIn(StrictSerializer):
     name = TextField(max_length=80)
 
 
+@extend_schema_serializer(examples=[OpenApiExample("Out of use", value={"is_active": False})])
 class BenchChangeIn(StrictSerializer):
     name = TextField(required=False, max_length=80)
     is_active = serializers.BooleanField(required=False)

@@ -36,7 +36,7 @@ def clear(**more):
         "price": "32.50",
         "kind": "single_vision",
         "supply": "finished",
-        "material": "CR-39 (allyl diglycol carbonate)",
+        "material": "Allyl diglycol carbonate",
         "index": "1.498",
         "abbe": "58",
         "density_g_cm3": "1.32",

@@ -70,7 +70,7 @@ def test_every_request_has_an_example_and_every_example_fits():
     for name, operation in operations():
         content = operation.get("requestBody", {}).get("content", {})
         given = list(examples(content))
-        if content and not given:
+        if content and not given and "multipart/form-data" not in content:
             lacking.append(name)
         for title, schema, value in given:
             validator = Draft202012Validator({**schema, "components": components})

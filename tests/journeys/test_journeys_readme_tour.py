@@ -46,7 +46,7 @@ def tour():
 def test_the_readme_tour_works_as_pasted(tour, tmp_path):
     assert ENV.exists(), tour.communicate(timeout=10)[0]
     assert len(blocks()) >= 8
-    script = "set -e\n" + "\n".join(blocks()).replace("-o layout.svg", f"-o {tmp_path}/layout.svg")
+    script = "set -e\n" + "\n".join(blocks()).replace("-o var/tour/layout.svg", f"-o {tmp_path}/layout.svg")
     ran = subprocess.run(["bash", "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
     assert ran.returncode == 0, ran.stdout + ran.stderr
     assert "prescriptions.axis_missing" in ran.stdout

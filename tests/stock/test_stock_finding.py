@@ -203,9 +203,7 @@ def test_a_list_costs_the_same_for_one_row_and_for_ten(api, clerk, mill, lens, r
 
 
 @pytest.mark.django_db
-def test_the_grid_shows_what_is_held_awaited_and_wanted_as_matrices(
-    api, clerk, manager, actor_of, mill, quay, lens, receive
-):
+def test_the_grid_shows_what_is_held_awaited_and_wanted(api, clerk, manager, actor_of, mill, quay, lens, receive):
     till = system("till")
     stocked, ordered, coming, apart = (item_of(lens, sphere, "-0.5") for sphere in ("-2", "-1", "0", "1"))
     receive(mill, stocked, 3)
@@ -275,9 +273,7 @@ def lots_of(branch):
 
 
 @pytest.mark.django_db
-def test_finding_costs_the_same_however_many_branches_and_lots_there_are(
-    api, head_office, mill, lens, receive, queries
-):
+def test_finding_costs_the_same_for_many_branches_and_lots(api, head_office, mill, lens, receive, queries):
     item = item_of(lens, "1", "-0.5")
     url = f"{URL}find/?branch={mill.id}&lens={lens.id}&sphere_dpt=1&cylinder_dpt=-0.5"
     client = api(head_office)

@@ -20,7 +20,7 @@ TILL = system("till")
 def sql(statement, *values):
     """Somebody at the database's own prompt."""
     with connection.cursor() as cursor:
-        cursor.execute(statement, values)
+        cursor.execute(statement, values or None)
 
 
 def key(row):

@@ -125,7 +125,7 @@ def edger_eye(**more) -> EdgerEye:
         "distance_mm": D("33.0"),
         "height_mm": D("20.0"),
         "index": D("1.498"),
-        "material": "CR-39 (allyl diglycol carbonate)",
+        "material": "Allyl diglycol carbonate",
         "kind": "single_vision",
         "a_mm": 50.0,
         "b_mm": 38.0,
@@ -195,7 +195,7 @@ def test_bevels_are_told_only_as_far_as_the_labels_are_known():
 @pytest.mark.parametrize(
     ("material", "index", "code"),
     [
-        ("CR-39 (allyl diglycol carbonate)", "1.498", "1"),
+        ("Allyl diglycol carbonate", "1.498", "1"),
         ("polycarbonate", "1.586", "2"),
         ("ophthalmic crown glass", "1.523", "3"),
         ("thiourethane 1.67", "1.661", "5"),

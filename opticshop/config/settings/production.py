@@ -7,7 +7,7 @@ from django.core.exceptions import ImproperlyConfigured
 from opticshop.config import env
 
 from .base import *  # noqa: F403
-from .base import DEBUG, INSECURE_SECRET, SECRET_KEY
+from .base import DEBUG, INSECURE_SECRET, OAUTH2_PROVIDER, SECRET_KEY
 
 if DEBUG:
     raise ImproperlyConfigured("OPTICSHOP_DEBUG must be off in production")
@@ -24,6 +24,12 @@ SECURE_HSTS_SECONDS = 31536000 if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if env.flag("OPTICSHOP_BEHIND_PROXY", False) else None
+OAUTH2_PROVIDER = {
+    **OAUTH2_PROVIDER,
+    "ALLOWED_REDIRECT_URI_SCHEMES": ["https", "http"]
+    if env.flag("OPTICSHOP_ALLOW_HTTP_REDIRECT", not HTTPS)
+    else ["https"],
+}
 CSRF_TRUSTED_ORIGINS = env.words("OPTICSHOP_TRUSTED_ORIGINS")
 WHITENOISE_USE_FINDERS = False
 STORAGES = {

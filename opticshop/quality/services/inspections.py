@@ -7,6 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
+from opticshop.branches.models import Branch
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
@@ -47,6 +48,23 @@ class DisagreementUnexplained(Invalid):
     title = "Say what is wrong"
 
 
+class StandardNotOfBranch(Conflict):
+    """A pair is judged by the standard that its branch has chosen; whoever inspects cannot pick a wider one."""
+
+    code = "quality.standard_not_of_branch"
+    title = "The branch inspects by another standard"
+
+
+def _standard_of(branch: Branch, named: str | None) -> str:
+    if named and named != branch.tolerance_standard:
+        raise StandardNotOfBranch(
+            f"{branch.code} inspects by {branch.tolerance_standard}; head office may change that.",
+            field="standard",
+            allowed=branch.tolerance_standard,
+        )
+    return branch.tolerance_standard
+
+
 def inspection_record(
     *,
     actor: Actor,
@@ -59,7 +77,7 @@ def inspection_record(
     repeats: Sequence[Repeat] = (),
     disagreements: Sequence[str] = (),
 ) -> Inspection:
-    """Inspect a glazed pair by a standard (the branch's own unless another is named).
+    """Inspect a glazed pair by the standard of its branch; naming another is refused.
 
     A pass closes the inspection step, at once or, where the branch asks for it, when a second person confirms. A failed
     pair stops the job with the reasons and sends the work back to ``redo_from``. Undecided or incomplete leaves the job
@@ -77,9 +95,7 @@ def inspection_record(
         lenses = list(job.order.lenses.select_related("product"))
         findings = looking.findings(visual)
         request = judging.inspection_request(lenses, readings, findings)
-        judged = bench.judged(
-            branch=job.branch, standard_key=standard or job.branch.tolerance_standard, request=request
-        )
+        judged = bench.judged(branch=job.branch, standard_key=_standard_of(job.branch, standard), request=request)
         unseen = [
             f"visual.{check.name}"
             for check in looking.needed_checks(lens.product for lens in lenses)
