@@ -12,7 +12,7 @@ from django.core.management import call_command
 
 from opticshop.core import outbox
 from opticshop.core.models import OutboxEvent
-from opticshop.quality import charts, charts_points, charts_selectors
+from opticshop.quality import charts, charts_points, charts_selectors, charts_tasks
 from opticshop.quality.charts_models import DeviationPoint
 from opticshop.quality.charts_svg import control_chart_svg
 from opticshop.workshop.models import Bench as Place
@@ -102,7 +102,7 @@ def test_delivering_again_and_rebuilding_change_nothing(glazed):
     before = {(p.of, p.of_id, p.parameter, p.eye, p.deviation) for p in points_of()}
     assert before
     event = OutboxEvent.objects.get(type="quality.inspected")
-    outbox.handlers_for("quality.inspected")["quality.chart_inspection"](event)
+    charts_tasks.chart_inspection(event)
     assert {(p.of, p.of_id, p.parameter, p.eye, p.deviation) for p in points_of()} == before
     DeviationPoint.objects.everywhere("test").delete()
     out = io.StringIO()
