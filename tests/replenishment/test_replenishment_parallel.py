@@ -8,8 +8,10 @@ from threading import Barrier
 import pytest
 from django.db import connection, connections
 
+from opticshop.core import clock
 from opticshop.purchasing.models import PurchaseOrder
 from opticshop.replenishment.models import Acceptance
+from tests.conftest import NOON
 from tests.replenishment.test_replenishment_accepting import accept
 from tests.replenishment.test_replenishment_runs import STEADY, URL, lines_of, wanted
 
@@ -29,7 +31,8 @@ def test_a_line_accepted_by_several_at_once_is_drafted_once(api, manager, mill, 
     def take_it(_):
         try:
             gate.wait(timeout=20)
-            return accept(api(manager), run, {"line": line["id"]})
+            with clock.at(NOON):  # a thread has a clock of its own
+                return accept(api(manager), run, {"line": line["id"]})
         finally:
             connections.close_all()
 
