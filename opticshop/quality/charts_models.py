@@ -47,6 +47,7 @@ class DeviationPoint(Entity, BranchOwned):
             models.CheckConstraint(condition=Q(eye__in=["right", "left", "pair"]), name="quality_point_eye_known"),
         ]
         indexes = [
+            models.Index(fields=["parameter", "-measured_at", "-id"], name="quality_point_newest"),
             models.Index(fields=["parameter", "branch", "-measured_at", "-id"], name="quality_point_branch"),
             *(
                 models.Index(
