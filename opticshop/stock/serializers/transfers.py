@@ -139,5 +139,6 @@ class ReasonIn(StrictSerializer):
     reason = TextField(max_length=200)
 
 
+@extend_schema_serializer(examples=[OpenApiExample("Nothing more to say", value={})])
 class NothingIn(StrictSerializer):
     """An empty object."""
