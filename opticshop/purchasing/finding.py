@@ -14,6 +14,7 @@ from typing import Any
 
 from django.db.models import F, Q, Sum
 
+from opticshop.branches.calendars import Calendar, calendar_of
 from opticshop.branches.models import Branch
 from opticshop.catalogue.models import Frame, LensProduct
 from opticshop.core import clock
@@ -21,7 +22,6 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import DomainError
 from opticshop.optics import OpticsError
 from opticshop.orders.computing import Purpose, compute
-from opticshop.orders.promising import working_days_after
 from opticshop.prescriptions.models import Measurement, Prescription
 from opticshop.stock.powers import minus_form
 from opticshop.stock.selectors import lots_visible_to
@@ -195,7 +195,7 @@ def lenses_found(
     stock = _stock(actor, every)
     today = clock.today(branch.time_zone)
     suppliers = sources_by_article({fit.product for fit in every}, day=today)
-    look = _Look(branch, today, asked, wanted, stock, suppliers, travel_days_to(branch.id))
+    look = _Look(branch, calendar_of(branch), today, asked, wanted, stock, suppliers, travel_days_to(branch.id))
     taken: dict[tuple[uuid.UUID, Power], int] = {}
     for answer in answers:
         for fit in fits[answer.eye]:
@@ -211,6 +211,7 @@ class _Look:
     """Everything that was fetched, and how one fit becomes options."""
 
     branch: Branch
+    calendar: Calendar
     today: dt.date
     asked: ForWearer | ForPower
     wanted: LensProduct | None
@@ -285,7 +286,7 @@ class _Look:
         return tuple(why)
 
     def _day(self, days: int) -> dt.date:
-        return working_days_after(self.today, self.branch.turnaround_days + days)
+        return self.calendar.open_days_after(self.today, self.branch.turnaround_days + days)
 
 
 def _products(wanted: LensProduct | None, kind: str) -> list[LensProduct]:

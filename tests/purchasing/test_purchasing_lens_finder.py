@@ -277,5 +277,5 @@ def test_looking_costs_the_same_however_much_there_is(api, head_office, world, m
             put(branch, lens, "-4.00", "-1.00")
             put(branch, lens, "-4.50", "0")
         sell(lens, name=f"Supplier {number} (invented)")
-    assert queries(look) == few <= 16
+    assert queries(look) == few <= 18
     assert len(options(look(), "right")) == 3 + 6 * 3

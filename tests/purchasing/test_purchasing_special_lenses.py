@@ -113,6 +113,7 @@ def test_a_varifocal_goes_from_order_to_lens_arrival_to_an_open_job(api, clerk, 
     bench = api(hand)
     for eye, reading in GOOD.items():
         assert done(bench.post(f"{JOBS}{job().id}/verify/", {"eye": eye, **reading}), 201)["outcome"] == "pass"
+    outbox.deliver_all()
     assert nothing_failed()
     assert ledger_differences() == []
 
@@ -306,6 +307,19 @@ def test_late_lenses_are_computed_from_the_promise_or_the_lead_time(api, manager
             others = done(api(manager).get(f"{LENS_ORDERS}?late=false"))["results"]
             assert len(rows) + len(others) == 2
     assert eyes == {9: [], 10: ["right"], 12: ["right"], 13: ["left", "right"]}
+
+
+def test_a_lens_due_after_the_pair_is_promised_is_pointed_out(api, manager, clerk, placed):
+    promised = placed["promised_on"]
+    done(api(manager).post(f"{url_of('right')}send/", {}))
+    done(api(manager).post(f"{url_of('left')}send/", {}))
+    client = api(clerk)
+    assert done(client.get(f"{LENS_ORDERS}?endangers_promise=true"))["results"] == []
+    done(api(manager).post(f"{url_of('left')}confirm/", {"promised_on": promised}))
+    [row] = done(client.get(f"{LENS_ORDERS}?endangers_promise=true"))["results"]
+    assert (row["eye"], row["endangers_promise"], row["is_late"]) == ("left", True, False)
+    [other] = done(client.get(f"{LENS_ORDERS}?endangers_promise=false"))["results"]
+    assert (other["eye"], other["endangers_promise"]) == ("right", False)
 
 
 def test_who_may_order_and_who_may_receive(api, clerk, hand, outsider, placed):

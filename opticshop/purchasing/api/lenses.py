@@ -42,6 +42,9 @@ class LensOrderFilter(django_filters.FilterSet):
     order = django_filters.UUIDFilter(field_name="order_id")
     state = django_filters.ChoiceFilter(choices=LensOrderState.choices)
     late = django_filters.BooleanFilter(method="by_late", label="true: on its way, wanted, and due before today")
+    endangers_promise = django_filters.BooleanFilter(
+        method="by_danger", label="true: due no earlier than the day on which the pair is promised"
+    )
     without_supplier = django_filters.BooleanFilter(field_name="supplier", lookup_expr="isnull")
 
     class Meta:
@@ -49,8 +52,10 @@ class LensOrderFilter(django_filters.FilterSet):
         fields: list[str] = []
 
     def by_late(self, queryset: Any, name: str, value: bool) -> Any:
-        overdue = selectors.late(queryset)
-        return overdue if value else queryset.exclude(pk__in=overdue.order_by().values("pk"))
+        return _or_others(queryset, selectors.late(queryset), value)
+
+    def by_danger(self, queryset: Any, name: str, value: bool) -> Any:
+        return _or_others(queryset, selectors.endangering(queryset), value)
 
 
 class LensOrderViewSet(ResourceViewSet, VersionedActions):
@@ -186,6 +191,10 @@ class LensFinderViewSet(ApiViewSet):
     def _power(self, body: dict[str, Any]) -> finding.ForPower:
         names = ("sphere_dpt", "cylinder_dpt", "axis_deg", "addition_dpt", "diameter_mm")
         return finding.ForPower(**{name: body[name] for name in names if name in body})
+
+
+def _or_others(queryset: Any, found: Any, value: bool) -> Any:
+    return found if value else queryset.exclude(pk__in=found.order_by().values("pk"))
 
 
 routes = [

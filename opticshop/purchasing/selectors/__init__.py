@@ -5,6 +5,8 @@ from __future__ import annotations
 from .documents import (
     deliveries_visible_to,
     delivery_get_for,
+    endangering,
+    endangers_promise,
     eyes_held,
     is_late,
     late,
@@ -37,6 +39,8 @@ __all__ = [
     "Source",
     "deliveries_visible_to",
     "delivery_get_for",
+    "endangering",
+    "endangers_promise",
     "eyes_held",
     "is_late",
     "late",

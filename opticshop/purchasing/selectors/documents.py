@@ -6,7 +6,7 @@ import datetime as dt
 import uuid
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import F, Q
 from django.db.models.functions import Coalesce
 
 from opticshop.branches.models import Branch
@@ -136,6 +136,19 @@ def is_late(lens_order: LensOrder) -> bool:
         and due is not None
         and due < clock.today(lens_order.branch.time_zone)
     )
+
+
+def endangers_promise(lens_order: LensOrder) -> bool:
+    """Whether a lens on its way is due no earlier than the day on which its pair is promised to the customer."""
+    due = lens_order.promised_on or lens_order.expected_on
+    awaited = lens_order.state in AWAITED_LENSES and lens_order.is_wanted
+    return awaited and due is not None and due >= lens_order.order.promised_on
+
+
+def endangering(lens_orders: BranchQuerySet[Any]) -> BranchQuerySet[Any]:
+    """Those of the lens orders that endanger the promise of their pair (see ``endangers_promise``)."""
+    due: Any = lens_orders.annotate(due_on=Coalesce("promised_on", "expected_on"))
+    return due.filter(state__in=AWAITED_LENSES, is_wanted=True, due_on__gte=F("order__promised_on"))
 
 
 def live_lens_orders(order: Order) -> dict[str, LensOrder]:

@@ -8,7 +8,7 @@ from rest_framework import serializers
 from opticshop.core.serializers import StrictSerializer, TextField
 
 from ..models import LENS_ORDER_MOVES, LensOrder
-from ..selectors import is_late
+from ..selectors import endangers_promise, is_late
 from .shared import EYES, ID, ReadingIn, ReasonIn, cost_field
 
 
@@ -19,6 +19,9 @@ class LensOrderOut(serializers.ModelSerializer[LensOrder]):
     sku = serializers.CharField(source="product.sku", read_only=True)
     supplier_name = serializers.CharField(source="supplier.name", read_only=True, allow_null=True, default=None)
     is_late = serializers.SerializerMethodField(help_text="On its way, wanted, and due before today")
+    endangers_promise = serializers.SerializerMethodField(
+        help_text="On its way, and due no earlier than the day on which the pair is promised"
+    )
     allowed_moves = serializers.SerializerMethodField(help_text="States this lens order may move to from here")
 
     class Meta:
@@ -35,6 +38,7 @@ class LensOrderOut(serializers.ModelSerializer[LensOrder]):
             "state",
             "allowed_moves",
             "is_late",
+            "endangers_promise",
             "is_wanted",
             "product",
             "sku",
@@ -72,6 +76,9 @@ class LensOrderOut(serializers.ModelSerializer[LensOrder]):
 
     def get_is_late(self, lens_order: LensOrder) -> bool:
         return is_late(lens_order)
+
+    def get_endangers_promise(self, lens_order: LensOrder) -> bool:
+        return endangers_promise(lens_order)
 
     def get_allowed_moves(self, lens_order: LensOrder) -> list[str]:
         return sorted(map(str, LENS_ORDER_MOVES[lens_order.state]))

@@ -10,6 +10,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Max
 
+from opticshop.branches.calendars import calendar_of
 from opticshop.branches.services import number_next
 from opticshop.core import clock
 from opticshop.core.actor import Actor
@@ -17,7 +18,6 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.core.states import check_move
 from opticshop.orders.models import Order, OrderedLens, OrderState
-from opticshop.orders.promising import working_days_after
 from opticshop.orders.services import document_of as order_document
 from opticshop.stock import services as stock
 from opticshop.stock.ledger import post
@@ -149,7 +149,7 @@ def lens_order_send(*, actor: Actor, lens_order: LensOrder, version: int | None 
             held,
             LensOrderState.SENT,
             sent_at=clock.now(),
-            expected_on=working_days_after(today, _lead_days(held, held.supplier)),
+            expected_on=calendar_of(held.branch).open_days_after(today, _lead_days(held, held.supplier)),
         )
         _record(
             events.LENS_ORDER_SENT,
@@ -428,10 +428,10 @@ def _item(held: LensOrder) -> StockItem:
 
 def _promise(actor: Actor, lot: Lot, document: str, part: str) -> None:
     """Promise exactly this piece: another one of the same sphere and cylinder has another axis or addition."""
-    moved = post(actor=actor, lot=lot, kind=Movement.Kind.RESERVATION, reserved_change=1, document=document, part=part)
-    if moved is None:
+    promise = Reservation(branch_id=lot.branch_id, lot=lot, document=document, part=part)
+    kind = Movement.Kind.RESERVATION
+    if not post(actor=actor, lot=lot, kind=kind, reserved_change=1, document=document, part=part, promise=promise):
         raise stock.OutOfStock(f"Lot {lot.code} holds no unpromised piece.", field="eye")
-    Reservation(branch_id=lot.branch_id, lot=lot, document=document, part=part).save(force_insert=True)
 
 
 def _cost(held: LensOrder, given: Decimal | None) -> Decimal:

@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db import transaction
 
+from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
 from opticshop.branches.services import number_next
 from opticshop.catalogue.models import Frame, LensProduct
@@ -17,7 +18,6 @@ from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.money import minor_unit, rounded
-from opticshop.orders.promising import working_days_after
 from opticshop.stock import services as stock
 from opticshop.stock.models import StockItem
 
@@ -188,7 +188,7 @@ def purchase_order_send(
             PurchaseOrderState.SENT,
             of=f"Purchase order {held.number}",
             sent_at=clock.now(),
-            expected_on=working_days_after(today, _lead_days(held, lines)),
+            expected_on=calendar_of(held.branch).open_days_after(today, _lead_days(held, lines)),
         )
         if held.total < minimum and not below_minimum:
             raise BelowMinimum(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 
 from opticshop.branches.models import Branch
 from opticshop.catalogue.models import Frame, LensProduct
@@ -91,6 +92,7 @@ def offer_add(
     with transaction.atomic():
         offer = offer_insert(supplier, article, lead_time_days=lead_time_days)
         if is_preferred:
+            lock_rows(_same_article(offer))
             _prefer(offer)
         rows.record(events.OFFER_ADDED, f"supplier-offers/{offer.id}", actor, None, **_of(offer))
     return offer
@@ -100,6 +102,7 @@ def offer_change(*, actor: Actor, offer: Offer, version: int, changes: dict[str,
     """Change ``is_preferred``, ``lead_time_days`` or ``is_active``; a retired offer is never the preferred one."""
     rows.require_group(actor)
     with transaction.atomic():
+        lock_rows(_same_article(offer))  # all in one order, before the one that is changed
         held = rows.locked(offer, version=version)
         values = dict(changes)
         if values.get("is_active") is False:
@@ -169,11 +172,13 @@ def offer_insert(supplier: Supplier, article: Frame | LensProduct, **values: Any
     return offer
 
 
+def _same_article(offer: Offer) -> QuerySet[Offer]:
+    return Offer.objects.filter(frame=offer.frame) if offer.frame_id else Offer.objects.filter(lens=offer.lens)
+
+
 def _prefer(offer: Offer) -> None:
-    """Make an offer the preferred one of its article; the rows of the article are held meanwhile."""
-    same = Offer.objects.filter(frame=offer.frame) if offer.frame_id else Offer.objects.filter(lens=offer.lens)
-    lock_rows(same)
-    same.filter(is_preferred=True).exclude(id=offer.id).update(is_preferred=False)
+    """Make an offer the preferred one of its article; the rows of the article are held by the caller."""
+    _same_article(offer).filter(is_preferred=True).exclude(id=offer.id).update(is_preferred=False)
     offer.is_preferred = True
     offer.save(update_fields=["is_preferred"])
 
