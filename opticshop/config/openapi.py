@@ -32,7 +32,10 @@ SPECTACULAR: dict[str, Any] = {
         "opticshop.pluginhost.openapi.settings_documented",
     ],
     "ENUM_NAME_OVERRIDES": {
-        "BearerEnum": "opticshop.workshop.causes.Bearer",
+        "BearerEnum": "opticshop.orders.causes.Bearer",
+        "CauseEnum": "opticshop.orders.causes.ALL",
+        "OrderCauseEnum": "opticshop.orders.causes.OF_ORDERS",
+        "ReturnCauseEnum": "opticshop.orders.causes.OF_RETURNS",
         "EyeEnum": ["right", "left"],
         "InstrumentKindEnum": "opticshop.instruments.kinds.InstrumentKind",
         "GaugeMethodEnum": "opticshop.quality.charts_models.GaugeStudy.Method",

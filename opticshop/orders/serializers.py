@@ -8,7 +8,7 @@ from rest_framework import serializers
 from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField
 
-from . import selectors
+from . import causes, selectors
 from .models import Order, OrderedLens, OrderLine, Promise
 
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
@@ -258,9 +258,9 @@ class OrderReplaceIn(StrictSerializer):
     promised_on = serializers.DateField(required=False)
     note = TextField(required=False, allow_blank=True, max_length=2000)
     reason = TextField(max_length=300)
-    cause = serializers.RegexField(r"^[a-z_]{1,24}$", required=False, help_text="A code of /jobs/causes/")
-    borne_by = serializers.RegexField(
-        r"^[a-z_]{1,12}$", required=False, help_text="Who bears what was spoilt; usual for the cause"
+    cause = serializers.ChoiceField(causes.OF_ORDERS, required=False, help_text="Why another order stands in its place")
+    borne_by = serializers.ChoiceField(
+        causes.Bearer.choices, required=False, help_text="Who bears what was spoilt; usual for the cause by default"
     )
 
 

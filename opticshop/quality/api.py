@@ -17,6 +17,7 @@ from .drafts_api import routes as draft_routes
 from .lookback_api import routes as look_back_routes
 from .models import Handover, Inspection
 from .permissions import QualityPermission
+from .returns_api import routes as return_routes
 from .serializers import HandoverOut, HandoverRecordIn, InspectionOut, InspectionRecordIn, SecondCheckIn
 
 MEASURED = ("right", "left", "pair", "instrument_uncertainty")
@@ -64,6 +65,7 @@ class InspectionViewSet(ResourceViewSet):
             visual=body.get("visual", {}),
             standard=body.get("standard"),
             redo_from=body["redo_from"],
+            supervised_by=body.get("supervised_by"),
             instruments=[instrument_get_for(self.actor, key) for key in body.get("instruments", ())],
         )
         return self.answer(inspection, status=201)
@@ -110,4 +112,4 @@ class HandoverViewSet(ResourceViewSet):
 
 
 routes = [("inspections", InspectionViewSet), ("handovers", HandoverViewSet), *draft_routes, *certificate_routes]
-routes += [*chart_routes, *look_back_routes]
+routes += [*chart_routes, *look_back_routes, *return_routes]

@@ -23,6 +23,8 @@ class Pair:
     products: Sequence[LensProduct]
     age_on_day: int | None
     has_rule: bool
+    jurisdiction: str = ""
+    is_amended: bool = False
 
     @property
     def darkest_percent(self) -> Decimal | None:
@@ -64,6 +66,11 @@ def _several_powers(pair: Pair) -> bool:
     return any(product.kind != LensProduct.Kind.SINGLE_VISION for product in pair.products)
 
 
+def _not_impact_resistant_in_us(pair: Pair) -> bool:
+    in_us = pair.jurisdiction == "US" or pair.jurisdiction.startswith("US-")
+    return in_us and not all(product.impact_resistant for product in pair.products)
+
+
 def _child_not_impact_resistant(pair: Pair) -> bool:
     is_child = pair.age_on_day is not None and pair.age_on_day < 16
     return is_child and not all(product.impact_resistant for product in pair.products)
@@ -72,14 +79,15 @@ def _child_not_impact_resistant(pair: Pair) -> bool:
 TABLE: tuple[Caution, ...] = (
     Caution(
         "not_safety",
-        "These are not safety spectacles: they do not protect the eyes at work or in sport.",
+        "These are not safety spectacles: they do not protect the eyes at work or in sport. Eye protection is approved "
+        "and marked as a whole, frame and lenses, and comes from who is certified to make it.",
         "Guidance on personal protective equipment (EN 166, EN ISO 16321), from memory",
         "high",
         lambda pair: True,
     ),
     Caution(
         "tint_not_for_driving",
-        "Too dark for driving or on the road at any time (below category 3).",
+        "Too dark for driving or on the road at any time (below category 3); local rules of the road decide.",
         _TINTS,
         "high",
         _not_for_driving,
@@ -119,6 +127,21 @@ TABLE: tuple[Caution, ...] = (
         "common teaching of dispensing, from memory",
         "medium",
         _child_not_impact_resistant,
+    ),
+    Caution(
+        "us_impact",
+        "Not marked as impact resistant. Federal rules of the United States ask for impact-resistant lenses unless the "
+        "prescriber directs otherwise in writing and the patient is told; check before handing over.",
+        "US 21 CFR 801.410, as the reference notes give it",
+        "high on the rule, medium on its details",
+        _not_impact_resistant_in_us,
+    ),
+    Caution(
+        "prescription_amended",
+        "The prescription was amended after this pair was ordered to it; ask the prescriber before it is worn.",
+        "the record of prescriptions",
+        "high",
+        lambda pair: pair.is_amended,
     ),
     Caution(
         "no_rule_held",

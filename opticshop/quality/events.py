@@ -9,3 +9,6 @@ READING_STRUCK = "quality.reading_struck"  # {draft, job, reading, reason}
 LOOKS_SAVED = "quality.looks_saved"  # {draft, job, checks}
 INSPECTION_GIVEN_UP = "quality.inspection_given_up"  # {draft, job, reason}
 PHOTOGRAPH_ATTACHED = "quality.photograph_attached"  # {photograph, job}
+SUPERVISED = "quality.supervised"  # {supervision, order, stage, restricted}
+PAIR_RETURNED = "quality.pair_returned"  # {return, order, cause, eye}
+RETURN_DECIDED = "quality.return_decided"  # {return, order, decision, borne_by, job, refund}

@@ -6,6 +6,7 @@ from django.db.models import F, Q, Value
 
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
+from opticshop.orders.causes import Bearer
 
 from .charts_models import DeviationPoint as DeviationPoint
 from .charts_models import GaugeStudy as GaugeStudy
@@ -193,6 +194,11 @@ class Handover(Entity, BranchOwned):
     is_restricted = models.BooleanField(default=False, help_text="Wearer under 16 or registered sight impaired")
     supervised_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     supervisor_registration = models.CharField(max_length=40, blank=True)
+    supervision_gaps = models.JSONField(
+        default=list,
+        db_default=Value([], models.JSONField()),
+        help_text="Stages of a restricted supply for which no supervision was on record at the handover",
+    )
     handed_over_at = models.DateTimeField()
     handed_over_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
@@ -207,3 +213,97 @@ class Handover(Entity, BranchOwned):
 
     def __str__(self) -> str:
         return f"{self.order_id} at {self.handed_over_at:%Y-%m-%d}"
+
+
+class SupervisedStage(Entity, BranchOwned):
+    """A registrant supervised a stage of a supply: who, with which number then, recorded at the time."""
+
+    class Stage(models.TextChoices):
+        MEASUREMENT = "measurement", "Measuring"
+        FINAL_CHECK = "final_check", "Checking the finished pair"
+        HANDOVER = "handover", "Fitting at collection"
+        REPAIR = "repair", "Repair or replacement that amounts to a new dispense"
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    order = models.ForeignKey("orders.Order", on_delete=models.PROTECT, related_name="supervised_stages")
+    stage = models.CharField(max_length=12, choices=Stage.choices)
+    supervised_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    supervisor_registration = models.CharField(max_length=40)
+    is_restricted = models.BooleanField(help_text="Whether the rule for this wearer asked for supervision then")
+    note = models.CharField(max_length=300, blank=True)
+    supervised_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.CheckConstraint(condition=~Q(supervisor_registration=""), name="quality_supervisor_is_registered"),
+            models.CheckConstraint(
+                condition=Q(stage__in=["measurement", "final_check", "handover", "repair"]),
+                name="quality_stage_known",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["branch", "-id"], name="quality_supervision_newest"),
+            models.Index(fields=["order", "stage"], name="quality_supervision_order"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.stage} by {self.supervisor_registration}"
+
+
+class PairReturn(Entity, Versioned, BranchOwned):
+    """A collected pair that came back: why, which eye, and what was decided and who bears the cost."""
+
+    class Decision(models.TextChoices):
+        REMAKE = "remake", "Made again"
+        REFUND = "refund", "Paid back"
+        ADJUST = "adjust", "Adjusted or repaired"
+        REFUSE = "refuse", "Nothing is done"
+
+    branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
+    order = models.ForeignKey("orders.Order", on_delete=models.PROTECT, related_name="returns")
+    handover = models.ForeignKey(Handover, on_delete=models.PROTECT, null=True, related_name="returns")
+    cause = models.CharField(max_length=24, help_text="Code of the causes of a return")
+    eye = models.CharField(max_length=5, help_text="right, left, both or frame")
+    words = models.CharField(max_length=250, help_text="What the customer and we say is wrong")
+    reported_at = models.DateTimeField()
+    reported_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    decision = models.CharField(max_length=6, choices=Decision.choices, blank=True, help_text="Empty until decided")
+    decision_note = models.CharField(max_length=300, blank=True)
+    borne_by = models.CharField(max_length=12, choices=Bearer.choices, blank=True)
+    job = models.ForeignKey("workshop.Job", on_delete=models.PROTECT, null=True, related_name="+")
+    refund = models.ForeignKey("billing.Payment", on_delete=models.PROTECT, null=True, related_name="+")
+    decided_at = models.DateTimeField(null=True)
+    decided_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.UniqueConstraint(
+                fields=["order"], condition=Q(decision=""), name="quality_one_open_return_per_order"
+            ),
+            models.CheckConstraint(
+                condition=Q(eye__in=["right", "left", "both", "frame"]), name="quality_return_eye_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(decision="", decided_at__isnull=True)
+                | (~Q(decision="") & Q(decided_at__isnull=False) & ~Q(borne_by="")),
+                name="quality_return_decided_whole",
+            ),
+            models.CheckConstraint(
+                condition=Q(decision="remake", job__isnull=False) | (~Q(decision="remake") & Q(job__isnull=True)),
+                name="quality_remake_has_a_job",
+            ),
+            models.CheckConstraint(
+                condition=Q(decision="refund", refund__isnull=False) | (~Q(decision="refund") & Q(refund__isnull=True)),
+                name="quality_refund_has_a_payment",
+            ),
+        ]
+        indexes = [models.Index(fields=["branch", "-id"], name="quality_return_newest")]
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: {self.cause}, {self.decision or 'not decided'}"
+
+    @property
+    def eyes_meant(self) -> list[str] | None:
+        """The one eye it is about; None for both lenses or the frame, which make the whole pair anew."""
+        return [self.eye] if self.eye in ("right", "left") else None

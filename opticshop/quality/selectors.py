@@ -10,12 +10,13 @@ from django.db.models import Prefetch
 
 from opticshop.accounts.models import User
 from opticshop.branches.models import Branch
-from opticshop.core.actor import Actor
+from opticshop.branches.selectors import branch_get_for
+from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.workshop.models import Job
 
-from .models import DraftReading, Handover, Inspection, InspectionDraft, Photograph
+from .models import DraftReading, Handover, Inspection, InspectionDraft, PairReturn, Photograph, SupervisedStage
 from .permissions import QualityPermission
 from .repeating import Summary, summarised
 
@@ -58,6 +59,27 @@ def draft_summary(readings: Iterable[DraftReading]) -> Summary:
         for each in readings
         if not each.struck_reason
     )
+
+
+def supervisions_visible_to(actor: Actor) -> BranchQuerySet[SupervisedStage]:
+    found = SupervisedStage.objects.visible_to(actor, QualityPermission.VIEW)
+    return found.select_related("order", "supervised_by", "recorded_by")
+
+
+def returns_visible_to(actor: Actor) -> BranchQuerySet[PairReturn]:
+    found = PairReturn.objects.visible_to(actor, QualityPermission.VIEW)
+    return found.select_related("order", "job", "refund", "reported_by", "decided_by")
+
+
+def branches_watched_by(actor: Actor, branch_id: uuid.UUID | None = None) -> list[Branch]:
+    """The branches whose figures the actor may see, with what their calendars need; one of them where asked."""
+    if branch_id is not None:
+        branch_get_for(actor, branch_id, permission=QualityPermission.FIGURES)
+    where = actor.where(QualityPermission.FIGURES)
+    branches = Branch.objects.all() if where is ALL else Branch.objects.filter(id__in=where)
+    if branch_id is not None:
+        branches = branches.filter(id=branch_id)
+    return list(branches.prefetch_related("opening_hours", "closures").order_by("code"))
 
 
 def photographs_visible_to(actor: Actor) -> BranchQuerySet[Photograph]:

@@ -1,16 +1,27 @@
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_schema_serializer
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.orders import causes
 from opticshop.workshop.models import ORDINARY_STEPS, StepKind
 from opticshop.workshop.serializers import VerdictOut
 
 from . import cautions, selectors, visual
-from .models import DraftReading, Handover, Inspection, InspectionDraft, Photograph, UsedInstrument
+from .models import (
+    DraftReading,
+    Handover,
+    Inspection,
+    InspectionDraft,
+    PairReturn,
+    Photograph,
+    SupervisedStage,
+    UsedInstrument,
+)
 
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
 _OK = {"ok": True}
@@ -132,6 +143,9 @@ class InspectionRecordIn(StrictSerializer):
     )
     redo_from = serializers.ChoiceField(
         _REDO, default=StepKind.VERIFY.value, help_text="Where the work goes on if the pair fails"
+    )
+    supervised_by = serializers.UUIDField(
+        required=False, allow_null=True, help_text="The registrant who supervises this check"
     )
 
 
@@ -343,6 +357,9 @@ class DraftConcludeIn(StrictSerializer):
     redo_from = serializers.ChoiceField(
         _REDO, default=StepKind.VERIFY.value, help_text="Where the work goes on if the pair fails"
     )
+    supervised_by = serializers.UUIDField(
+        required=False, allow_null=True, help_text="The registrant who supervises this check"
+    )
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Given up", value={"reason": "Focimeter is out of order"})])
@@ -380,6 +397,11 @@ class CautionOut(serializers.Serializer[Any]):
 class HandoverOut(serializers.ModelSerializer[Handover]):
     order_number = serializers.CharField(source="order.number", read_only=True)
     advice = serializers.ListField(child=serializers.CharField(), read_only=True)
+    supervision_gaps = serializers.ListField(
+        child=serializers.CharField(),
+        read_only=True,
+        help_text="Stages of a restricted supply for which no supervision was on record",
+    )
     cautions = CautionOut(many=True, read_only=True)
     cautions_note = serializers.SerializerMethodField()
     supervised_by_name = serializers.CharField(source="supervised_by", read_only=True, allow_null=True)
@@ -397,6 +419,7 @@ class HandoverOut(serializers.ModelSerializer[Handover]):
             "advice",
             "cautions",
             "cautions_note",
+            "supervision_gaps",
             "is_restricted",
             "supervised_by",
             "supervised_by_name",
@@ -430,3 +453,156 @@ class HandoverRecordIn(StrictSerializer):
         allow_null=True,
         help_text="The registrant who supervises; needed where the supply is restricted",
     )
+
+
+class SupervisionOut(serializers.ModelSerializer[SupervisedStage]):
+    order_number = serializers.CharField(source="order.number", read_only=True)
+    supervised_by_name = serializers.CharField(source="supervised_by", read_only=True)
+    recorded_by_name = serializers.CharField(source="recorded_by", read_only=True, allow_null=True)
+
+    class Meta:
+        model = SupervisedStage
+        fields = [
+            "id",
+            "branch",
+            "order",
+            "order_number",
+            "stage",
+            "supervised_by",
+            "supervised_by_name",
+            "supervisor_registration",
+            "is_restricted",
+            "note",
+            "supervised_at",
+            "recorded_by",
+            "recorded_by_name",
+        ]
+        read_only_fields = fields
+
+
+@extend_schema_serializer(
+    examples=[OpenApiExample("Measuring", value={"order": _ID, "stage": "measurement", "supervised_by": _ID})]
+)
+class SupervisionIn(StrictSerializer):
+    """The handover and an inspection record their own stage when a registrant is named there."""
+
+    order = serializers.UUIDField()
+    stage = serializers.ChoiceField(SupervisedStage.Stage.choices)
+    supervised_by = serializers.UUIDField(help_text="A registered colleague of the order's branch")
+    note = TextField(required=False, allow_blank=True, max_length=300, default="")
+
+
+class PairReturnOut(serializers.ModelSerializer[PairReturn]):
+    order_number = serializers.CharField(source="order.number", read_only=True)
+    job_number = serializers.CharField(source="job.number", read_only=True, allow_null=True, default=None)
+    reported_by_name = serializers.CharField(source="reported_by", read_only=True, allow_null=True)
+    decided_by_name = serializers.CharField(source="decided_by", read_only=True, allow_null=True)
+
+    class Meta:
+        model = PairReturn
+        fields = [
+            "id",
+            "branch",
+            "order",
+            "order_number",
+            "handover",
+            "cause",
+            "eye",
+            "words",
+            "reported_at",
+            "reported_by",
+            "reported_by_name",
+            "decision",
+            "decision_note",
+            "borne_by",
+            "job",
+            "job_number",
+            "refund",
+            "decided_at",
+            "decided_by",
+            "decided_by_name",
+            "version",
+        ]
+        read_only_fields = fields
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "Cannot get used to it",
+            value={"order": _ID, "cause": "non_tolerance", "eye": "both", "words": "Swims when looking aside"},
+        )
+    ]
+)
+class PairReturnIn(StrictSerializer):
+    order = serializers.UUIDField()
+    cause = serializers.ChoiceField(causes.OF_RETURNS)
+    eye = serializers.ChoiceField(["right", "left", "both", "frame"])
+    words = TextField(max_length=250, help_text="What is wrong, in words")
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample("Made again", value={"decision": "remake", "note": "Fault of the lens", "borne_by": "supplier"}),
+        OpenApiExample("Paid back", value={"decision": "refund", "note": "Within the guarantee", "payment": _ID}),
+    ]
+)
+class ReturnDecideIn(StrictSerializer):
+    decision = serializers.ChoiceField(PairReturn.Decision.choices)
+    note = TextField(max_length=300)
+    borne_by = serializers.ChoiceField(
+        causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
+    )
+    eyes = serializers.ListField(
+        child=serializers.ChoiceField(["right", "left"]),
+        required=False,
+        min_length=1,
+        max_length=2,
+        help_text="Of a remake: which lenses; those of the return by default",
+    )
+    branch = serializers.UUIDField(required=False, help_text="Of a remake: where it is made, if elsewhere")
+    payment = serializers.UUIDField(required=False, help_text="Of a refund: the payment that is given back")
+    amount = UnitDecimalField(
+        unit="money", max_digits=10, min_value=Decimal("0.01"), required=False, help_text="All that is left by default"
+    )
+
+
+class FiguresAsked(StrictSerializer):
+    first = serializers.DateField(help_text="First day")
+    last = serializers.DateField(help_text="Last day, included")
+    by = serializers.ChoiceField(["total", "branch", "product", "person", "month"], default="total")
+    branch = serializers.UUIDField(required=False, help_text="Only this branch")
+    return_days = serializers.IntegerField(
+        default=30, min_value=0, max_value=365, help_text="How long a pair may come back and still count as not right"
+    )
+
+
+class FigureRowOut(serializers.Serializer[Any]):
+    """Counts beside every share, so that a share of three jobs is seen to be one."""
+
+    key = serializers.CharField(allow_null=True, help_text="Id of the branch, product or person, or the month")
+    label = serializers.CharField()  # type: ignore[assignment]
+    jobs = serializers.IntegerField(help_text="First attempts finished in the period")
+    right = serializers.IntegerField(help_text="Of these, right first time")
+    right_first_time_percent = serializers.FloatField(allow_null=True)
+    not_yet_settled = serializers.IntegerField(help_text="Finished so lately that they may still come back")
+    lenses_made = serializers.IntegerField(help_text="Lenses of all jobs finished in the period")
+    lenses_lost = serializers.IntegerField(help_text="Lenses lost on the bench in the period")
+    spoil_percent = serializers.FloatField(allow_null=True, help_text="Lost of lost and made")
+    turnaround_p50_hours = serializers.FloatField(allow_null=True, help_text="Working hours, order complete to packed")
+    turnaround_p90_hours = serializers.FloatField(allow_null=True)
+    on_first_promise = serializers.IntegerField(help_text="Packed on or before the first promised day")
+    on_first_promise_percent = serializers.FloatField(allow_null=True)
+    on_last_promise = serializers.IntegerField(help_text="Packed on or before the last promised day")
+
+
+class FiguresOut(serializers.Serializer[Any]):
+    """Right first time, spoil rate, turnaround and kept promises of the branches you watch; by product the rows
+    overlap, by person it is who glazed (of losses, who recorded them)."""
+
+    first = serializers.DateField()
+    last = serializers.DateField()
+    by = serializers.CharField()
+    return_days = serializers.IntegerField()
+    total = FigureRowOut()
+    rows = FigureRowOut(many=True)

@@ -16,9 +16,10 @@ from opticshop.core.api import ResourceViewSet
 from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
+from opticshop.orders import causes
 from opticshop.orders.selectors import order_get_for
 
-from . import causes, paper, selectors, services
+from . import paper, selectors, services
 from .board import board_of
 from .labels_api import routes as label_routes
 from .models import Bench, Job, JobState, StepKind

@@ -6,8 +6,8 @@ from django.db.models import Q
 
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
+from opticshop.orders.causes import Bearer
 
-from .causes import Bearer
 from .traces.models import FrameTrace as FrameTrace
 
 

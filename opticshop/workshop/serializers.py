@@ -9,13 +9,13 @@ from rest_framework import serializers
 from opticshop.catalogue.models import Frame
 from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.orders import causes
 from opticshop.orders.models import OrderedLens
 
-from . import causes, selectors
+from . import selectors
 from .models import JOB_MOVES, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
 
 EYES = ["right", "left"]
-ALL_CAUSES = [(cause.key, cause.words) for cause in causes.TABLE]
 _ID = "01890a5d-ac96-774b-bcce-b302099a8057"
 
 
@@ -360,7 +360,7 @@ class _EyesIn(StrictSerializer):
 class RemakeIn(_EyesIn):
     order = serializers.UUIDField()
     remake_reason = TextField(max_length=300)
-    cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="other")
+    cause = serializers.ChoiceField(causes.ALL, required=False, default="other")
     borne_by = serializers.ChoiceField(
         causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
     )
@@ -441,7 +441,7 @@ class LensBreakIn(StrictSerializer):
     eye = serializers.ChoiceField(EYES)
     step = serializers.ChoiceField(StepKind.choices, help_text="Where it happened")
     reason = TextField(max_length=200)
-    cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="other")
+    cause = serializers.ChoiceField(causes.ALL, required=False, default="other")
     borne_by = serializers.ChoiceField(
         causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
     )
@@ -463,7 +463,7 @@ class LensBreakIn(StrictSerializer):
 class FrameBreakIn(StrictSerializer):
     step = serializers.ChoiceField(StepKind.choices, help_text="Where it happened")
     reason = TextField(max_length=200)
-    cause = serializers.ChoiceField(ALL_CAUSES, required=False, default="frame_snapped")
+    cause = serializers.ChoiceField(causes.ALL, required=False, default="frame_snapped")
     borne_by = serializers.ChoiceField(
         causes.Bearer.choices, required=False, help_text="Usual for the cause by default"
     )

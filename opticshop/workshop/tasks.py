@@ -60,7 +60,7 @@ def give_job_up(event: OutboxEvent) -> None:
             actor=WORKSHOP,
             job=job,
             eyes=event.data["spoiled"],
-            cause=event.data.get("cause") or "called_off",
+            cause=_cause_of(event),
             borne_by=event.data.get("borne_by") or "",
             reason=f"Order called off: {event.data['reason']}",
         )
@@ -76,6 +76,12 @@ def take_special_lens(event: OutboxEvent) -> None:
         raise LookupError(f"order {event.data['order']} has no job yet; tried again later")
     if job.state in selectors.LIVE_STATES and event.data["eye"] in job.awaited_eyes:
         services.lenses_arrived(actor=WORKSHOP, job=job, eyes=[event.data["eye"]])
+
+
+def _cause_of(event: OutboxEvent) -> str:
+    """Why cut lenses were spoilt by an order: as it says, called off where it says nothing of a change."""
+    cause = event.data.get("cause")
+    return "called_off" if cause in (None, "", "other") else str(cause)
 
 
 def _live_job(event: OutboxEvent) -> Job | None:

@@ -19,7 +19,7 @@ from opticshop.prescriptions.models import PrescribedEye
 from opticshop.stock import services as stock
 from opticshop.stock.models import Lot, Reservation
 from opticshop.stock.selectors import ledger_differences
-from opticshop.workshop.causes import CAUSES, Bearer, Where, choices
+from opticshop.orders.causes import CAUSES, Bearer, Where, choices
 from opticshop.workshop.models import Breakage, Job
 from tests.conftest import member
 from tests.factories import FrameFactory

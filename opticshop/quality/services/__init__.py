@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..supervision import NotARegistrant
 from .drafts import (
     DraftAlreadyOpen,
     DraftClosed,
@@ -13,7 +14,7 @@ from .drafts import (
     reading_add,
     reading_strike,
 )
-from .handovers import BalanceDue, NotARegistrant, NotPassed, OrderNotReady, SupervisionNeeded, handover_record
+from .handovers import BalanceDue, NotPassed, OrderNotReady, SupervisionNeeded, handover_record
 from .inspections import (
     DisagreementUnexplained,
     NothingToConfirm,
@@ -22,6 +23,15 @@ from .inspections import (
     inspection_record,
 )
 from .photographs import TooManyPhotographs, photograph_attach
+from .returns import (
+    NotCollected,
+    RefundNeedsPayment,
+    ReturnDecided,
+    ReturnStillOpen,
+    return_decide,
+    return_record,
+)
+from .supervising import supervision_record
 
 __all__ = [
     "BalanceDue",
@@ -29,10 +39,14 @@ __all__ = [
     "DraftAlreadyOpen",
     "DraftClosed",
     "NotARegistrant",
+    "NotCollected",
     "NotPassed",
     "NothingRead",
     "NothingToConfirm",
     "OrderNotReady",
+    "RefundNeedsPayment",
+    "ReturnDecided",
+    "ReturnStillOpen",
     "SecondMustDiffer",
     "SupervisionNeeded",
     "TooManyPhotographs",
@@ -46,4 +60,7 @@ __all__ = [
     "photograph_attach",
     "reading_add",
     "reading_strike",
+    "return_decide",
+    "return_record",
+    "supervision_record",
 ]

@@ -119,7 +119,13 @@ def looks_add(*, actor: Actor, draft: InspectionDraft, visual: Mapping[str, Mapp
         _record(events.LOOKS_SAVED, draft, actor, checks=sorted(visual))
 
 
-def draft_conclude(*, actor: Actor, draft: InspectionDraft, redo_from: str = StepKind.VERIFY) -> Inspection:
+def draft_conclude(
+    *,
+    actor: Actor,
+    draft: InspectionDraft,
+    redo_from: str = StepKind.VERIFY,
+    supervised_by: uuid.UUID | None = None,
+) -> Inspection:
     """Judge the means of what was read and close the inspection under way; the answer is the inspection."""
     actor.require(QualityPermission.INSPECT, draft.branch_id)
     with transaction.atomic():
@@ -138,6 +144,7 @@ def draft_conclude(*, actor: Actor, draft: InspectionDraft, redo_from: str = Ste
             instruments=[each.instrument for each in readings if each.instrument is not None],
             repeats=summary.repeats,
             disagreements=summary.disagreements,
+            supervised_by=supervised_by,
         )
         draft.state, draft.inspection = State.CONCLUDED, inspection
         _touch(draft, "state", "inspection")

@@ -18,9 +18,10 @@ from opticshop.orders.computing import strictest_kind
 from opticshop.orders.models import Order, OrderedLens, OrderState
 from opticshop.plugin_api import HandoverDraft
 from opticshop.pluginhost import services as plugins
+from opticshop.prescriptions.models import Prescription
 from opticshop.workshop.selectors import latest_job
 
-from .. import cautions, events, restricted, selectors
+from .. import cautions, events, restricted, selectors, supervision
 from ..judging import ordered_values
 from ..models import Handover, Inspection
 from ..permissions import QualityPermission
@@ -54,13 +55,6 @@ class SupervisionNeeded(Invalid):
     title = "Name the registrant who supervises"
 
 
-class NotARegistrant(Invalid):
-    """The person named has no number in the professional register."""
-
-    code = "quality.not_a_registrant"
-    title = "This person is not registered"
-
-
 def handover_record(
     *,
     actor: Actor,
@@ -81,12 +75,8 @@ def handover_record(
         lenses = list(order.lenses.select_related("product"))
         day = clock.today(order.branch.time_zone)
         age = orders.age_on(order.customer.birth_date, day)
-        found = restricted.restriction(
-            jurisdiction=order.branch.jurisdiction,
-            age_on_day=age,
-            is_sight_impaired=order.customer.is_sight_impaired,
-        )
-        supervisor = _supervisor(order, supervised_by)
+        found = supervision.restriction_of(order, order.branch)
+        supervisor = supervision.registrant_at(order.branch, supervised_by) if supervised_by else None
         if found is not None and supervisor is None:
             rule, why = found
             raise SupervisionNeeded(
@@ -97,6 +87,8 @@ def handover_record(
             products=[lens.product for lens in lenses],
             age_on_day=age,
             has_rule=order.branch.jurisdiction in restricted.RULES,
+            jurisdiction=order.branch.jurisdiction,
+            is_amended=_is_amended(order),
         )
         handover = Handover.objects.create(
             branch=order.branch,
@@ -108,9 +100,18 @@ def handover_record(
             is_restricted=found is not None,
             supervised_by=supervisor,
             supervisor_registration=supervisor.registration_number if supervisor else "",
+            supervision_gaps=supervision.gaps(order) if found is not None else [],
             handed_over_at=clock.now(),
             handed_over_by_id=actor.id,
         )
+        if supervisor is not None:
+            supervision.stage_keep(
+                actor=actor,
+                order=order,
+                branch=order.branch,
+                stage=supervision.Stage.HANDOVER,
+                supervisor=supervisor,
+            )
         orders.order_collect(actor=actor, order=order)
         outbox.record(
             event_type=events.HANDED_OVER,
@@ -153,13 +154,12 @@ def _paid(order: Order) -> Balance:
     return balance
 
 
-def _supervisor(order: Order, user_id: uuid.UUID | None) -> User | None:
-    if user_id is None:
-        return None
-    person = selectors.colleague_at(order.branch, user_id)
-    if not person.registration_number:
-        raise NotARegistrant(f"{person} has no registration number on record.", field="supervised_by")
-    return person
+def _is_amended(order: Order) -> bool:
+    """Whether the prescription was amended after this pair was ordered to it."""
+    successors = Prescription.objects.everywhere("of an order the caller hands over").filter(
+        supersedes_id=order.prescription_id
+    )
+    return successors.exists()
 
 
 def _draft(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -18,7 +19,7 @@ from opticshop.workshop import judging as bench
 from opticshop.workshop import services as workshop
 from opticshop.workshop.models import Job, StepKind
 
-from .. import events, instrumentation, judging, selectors
+from .. import events, instrumentation, judging, selectors, supervision
 from .. import visual as looking
 from ..models import Inspection, UsedInstrument
 from ..permissions import QualityPermission
@@ -76,12 +77,14 @@ def inspection_record(
     instruments: Sequence[Instrument] = (),
     repeats: Sequence[Repeat] = (),
     disagreements: Sequence[str] = (),
+    supervised_by: uuid.UUID | None = None,
 ) -> Inspection:
     """Inspect a glazed pair by the standard of its branch; naming another is refused.
 
     A pass closes the inspection step, at once or, where the branch asks for it, when a second person confirms. A failed
     pair stops the job with the reasons and sends the work back to ``redo_from``. Undecided or incomplete leaves the job
-    where it is and says what is missing: record another then. Readings that disagree decide nothing.
+    where it is and says what is missing: record another then. Readings that disagree decide nothing. A registrant who
+    is named supervised this check; it is kept with the order.
 
     Raises StepOutOfOrder or NotOnTheBench while the pair is not ready for it, what the register of instruments refuses,
     and what the plugin host says when the standard is not available; then nothing is recorded.
@@ -126,6 +129,14 @@ def inspection_record(
             )
             for each in used
         )
+        if supervised_by is not None:
+            supervision.stage_keep(
+                actor=actor,
+                order=job.order,
+                branch=job.branch,
+                stage=supervision.Stage.FINAL_CHECK,
+                supervisor=supervision.registrant_at(job.branch, supervised_by),
+            )
         if outcome == Outcome.PASS and not inspection.needs_second:
             inspection.job = workshop.job_mark_inspected(actor=actor, job=job)
         elif outcome == Outcome.FAIL:

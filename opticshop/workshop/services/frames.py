@@ -6,12 +6,12 @@ from django.db import transaction
 
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict
+from opticshop.orders.causes import bearer_of
 from opticshop.orders.selectors import document_of, held_parts
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
 from .. import events, selectors
-from ..causes import bearer_of
 from ..models import Breakage, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
 from .rows import locked, move, not_on_the_bench, record, reset_from, write

@@ -15,12 +15,12 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders import services as orders
+from opticshop.orders.causes import bearer_of
 from opticshop.orders.models import Order, OrderedLens, OrderState
 from opticshop.orders.selectors import held_parts
 from opticshop.stock import services as stock
 
 from .. import events, selectors
-from ..causes import bearer_of
 from ..models import ORDINARY_STEPS, Job, JobState, JobStep, StepKind
 from ..permissions import WorkshopPermission
 from .holding import IN_NOBODYS_HAND

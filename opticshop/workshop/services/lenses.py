@@ -14,13 +14,13 @@ from opticshop.core.locks import lock_rows
 from opticshop.instruments.models import Instrument
 from opticshop.instruments.selectors import uncertainty_for
 from opticshop.instruments.services import require_usable
+from opticshop.orders.causes import bearer_of
 from opticshop.orders.models import Order, OrderedLens
 from opticshop.orders.selectors import document_of, held_parts
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
 from .. import events, judging, selectors
-from ..causes import bearer_of
 from ..models import Breakage, Job, JobState, JobStep, LensReading, StepKind
 from ..permissions import WorkshopPermission
 from .holding import take_in_hand

@@ -98,3 +98,8 @@ def choices(where: Where) -> list[tuple[str, str]]:
 def bearer_of(cause: str, stated: str = "") -> str:
     """Who bears the cost: as stated, else as usual for the cause."""
     return stated or str(CAUSES[cause].usually)
+
+
+#: For the shapes of requests: (key, words).
+ALL = [(cause.key, cause.words) for cause in TABLE]
+OF_ORDERS, OF_RETURNS = choices(Where.ORDER), choices(Where.RETURN)
