@@ -267,6 +267,15 @@ def test_a_section_that_makes_no_sense_opens_nothing(api, clerk, mill, section):
     assert not StockCount.objects.everywhere("test").exists()
 
 
+@pytest.mark.parametrize("name", ["lens", "items"])
+def test_a_section_of_something_unknown_opens_nothing(api, clerk, mill, lot, name):
+    unknown = "01890a5d-ac96-774b-bcce-b302099a8057"
+    section = {"lens": unknown} if name == "lens" else {"items": [str(lot.item_id), unknown]}
+    response = Sheet(api(clerk), mill, section).opened
+    assert (response.status_code, response.json()["code"]) == (404, "core.not_found")
+    assert not StockCount.objects.everywhere("test").exists()
+
+
 def test_too_large_a_section_is_refused(api, clerk, mill, lens_item, receive, monkeypatch):
     monkeypatch.setattr(services.counts, "MOST_LINES", 1)
     for code in "AB":

@@ -7,6 +7,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.branches.selectors import branch_get_for
+from opticshop.catalogue.selectors import lens_get
 from opticshop.core.api import Lists, ResourceViewSet
 
 from .. import selectors, services
@@ -83,6 +84,9 @@ class CountViewSet(ResourceViewSet):
         body = self.read_input()
         branch = branch_get_for(self.actor, body["branch"], permission=StockPermission.COUNT)
         asked = body.get("section", {})
+        if "lens" in asked:
+            lens_get(asked["lens"])
+        selectors.items_get(asked.get("items", []))
         section = Section(**asked | {"items": tuple(asked.get("items", ()))})
         count = services.count_open(actor=self.actor, branch=branch, section=section, note=body.get("note", ""))
         return self._as_it_is(count, status=201)

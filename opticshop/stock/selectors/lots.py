@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Collection
 from decimal import Decimal
 
 from django.db.models import F, Sum
@@ -44,6 +45,15 @@ def lens_item(product: LensProduct, sphere_dpt: Decimal, cylinder_dpt: Decimal) 
     """The item of a power in any cylinder form; None when it was never in stock anywhere."""
     sphere, cylinder = minus_form(sphere_dpt, cylinder_dpt)
     return StockItem.objects.filter(lens=product, sphere_dpt=sphere, cylinder_dpt=cylinder).first()
+
+
+def items_get(item_ids: Collection[uuid.UUID]) -> list[StockItem]:
+    """Items by key, all of them. Raises NotFound naming one that is not there."""
+    found = {item.id: item for item in StockItem.objects.filter(id__in=set(item_ids))}
+    for item_id in item_ids:
+        if item_id not in found:
+            raise NotFound(f"There is no stock item {item_id} here.", field="items")
+    return list(found.values())
 
 
 def available(branch: Branch, item: StockItem) -> int:
