@@ -107,3 +107,12 @@ def test_an_inactive_person_is_turned_away(api, clerk):
     browser = Client()
     browser.force_login(clerk)
     assert browser.get("/api/v1/me/").status_code == 401
+
+
+@pytest.mark.parametrize(
+    "path", ["applications/", "applications/register/", "device/", "authorized_tokens/", "register/"]
+)
+def test_nobody_registers_clients_over_http(clerk, path):
+    browser = Client()
+    browser.force_login(clerk)
+    assert browser.get(f"/oauth/{path}").status_code == 404

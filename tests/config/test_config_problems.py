@@ -100,3 +100,34 @@ def test_csrf_guards_sessions(clerk, mill):
     browser.force_login(clerk)
     body = {"branch": str(mill.id), "given_name": "A", "family_name": "B"}
     assert browser.post("/api/v1/customers/", body, content_type="application/json").status_code == 403
+
+
+@pytest.mark.parametrize(
+    "body",
+    ["[" * 20000, '{"a":' * 3000, '{"a":' * 100 + "1" + "}" * 100, '{"\\ud800": 1}', '{"given_name": "\\ud800"}'],
+    ids=["open brackets", "open braces", "too deep", "half a character as key", "half a character as value"],
+)
+def test_hostile_json_is_refused(api, clerk, body):
+    assert_problem(api(clerk).post("/api/v1/customers/", body, content_type="application/json"), 400)
+
+
+@pytest.mark.parametrize("cursor", ["cD0lMDA=", "cj0xJnA9", "cD1hYmM="])
+def test_a_cursor_of_no_page_of_ours_is_not_found(api, clerk, cursor):
+    assert_problem(api(clerk).get(f"/api/v1/customers/?cursor={cursor}"), 404)
+
+
+@pytest.mark.parametrize("size", ["abc", "0", "-5", "１２"])
+def test_a_page_size_is_a_whole_number(api, clerk, size):
+    assert_problem(api(clerk).get("/api/v1/customers/", {"page_size": size}), 400)
+
+
+def test_an_endless_if_match_is_a_mismatch(api, clerk, mill):
+    from tests.factories import CustomerFactory
+
+    url = f"/api/v1/customers/{CustomerFactory(branch=mill).id}/"
+    assert_problem(api(clerk).patch(url, {"note": "x"}, headers={"If-Match": f'"{"9" * 5000}"'}), 412)
+
+
+def test_types_of_the_framework_and_the_optics_have_their_page_too(client):
+    for code in ("core.malformed", "http.internal", "http.not_signed_in", "optics.singular_power"):
+        assert client.get(f"/problems/{code}").status_code == 200

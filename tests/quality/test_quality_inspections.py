@@ -198,14 +198,15 @@ def test_the_verdict_is_kept_word_for_word(glazed, mill):
     assert row.verdict["standard_key"] == "iso-21987-2017"
 
 
-def test_another_standard_can_be_named_and_one_that_is_not_there_records_nothing(glazed):
-    other = inspect(glazed.client, glazed.job_id, standard="iso-21987-2009", left={"prism_up_dpt": None}).json()
-    assert (other["standard"], other["outcome"]) == ("iso-21987-2009", "incomplete")
+@pytest.mark.parametrize("other", ["ansi-z80-1-2015", "iso-21987-2009", "iso-8980-2017", "not-there"])
+def test_whoever_inspects_cannot_pick_another_standard_than_the_branchs(glazed, other):
     before = OutboxEvent.objects.count()
-    response = inspect(glazed.client, glazed.job_id, standard="not-there")
-    assert (response.status_code, response.json()["code"]) == (409, "pluginhost.not_available")
-    assert Inspection.objects.everywhere("test").count() == 1
+    response = inspect(glazed.client, glazed.job_id, standard=other)
+    assert (response.status_code, response.json()["code"]) == (409, "quality.standard_not_of_branch")
+    assert response.json()["errors"][0]["allowed"] == "iso-21987-2017"
+    assert not Inspection.objects.everywhere("test").exists()
     assert OutboxEvent.objects.count() == before
+    assert inspect(glazed.client, glazed.job_id, standard="iso-21987-2017").json()["outcome"] == "pass"
 
 
 def test_nothing_is_inspected_before_it_is_glazed(bench):

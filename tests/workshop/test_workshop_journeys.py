@@ -13,13 +13,13 @@ from opticshop.accounts.models import Membership
 from opticshop.core import outbox
 from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
+from opticshop.orders.causes import CAUSES, Bearer, Where, choices
 from opticshop.orders.models import Order
 from opticshop.orders.services import order_collect
 from opticshop.prescriptions.models import PrescribedEye
 from opticshop.stock import services as stock
 from opticshop.stock.models import Lot, Reservation
 from opticshop.stock.selectors import ledger_differences
-from opticshop.orders.causes import CAUSES, Bearer, Where, choices
 from opticshop.workshop.models import Breakage, Job
 from tests.conftest import member
 from tests.factories import FrameFactory
