@@ -495,6 +495,8 @@ class SupervisionIn(StrictSerializer):
 class PairReturnOut(serializers.ModelSerializer[PairReturn]):
     order_number = serializers.CharField(source="order.number", read_only=True)
     job_number = serializers.CharField(source="job.number", read_only=True, allow_null=True, default=None)
+    decision = serializers.CharField(read_only=True, help_text="remake, refund, adjust or refuse; empty until decided")
+    borne_by = serializers.CharField(read_only=True, help_text="Who bears the cost; empty until decided")
     reported_by_name = serializers.CharField(source="reported_by", read_only=True, allow_null=True)
     decided_by_name = serializers.CharField(source="decided_by", read_only=True, allow_null=True)
 
