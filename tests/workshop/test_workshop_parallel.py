@@ -14,10 +14,12 @@ from django.db import connection, connections
 from opticshop.core.actor import system
 from opticshop.core.errors import DomainError
 from opticshop.orders.models import OrderedLens
+from opticshop.stock.models import Lot
+from opticshop.stock.selectors import ledger_differences
 from opticshop.workshop import services
 from opticshop.workshop.models import Job
 from tests.factories import LensProductFactory, OrderFactory
-from tests.workshop.conftest import JOBS, events_of
+from tests.workshop.conftest import JOBS, Bench, events_of, place
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.postgresql]
 SYSTEM = system("test")
@@ -84,3 +86,38 @@ def test_one_remake_is_opened(api, hand, job):
     assert Counter(response.status_code for response in responses) == {201: 1, 409: HANDS - 1}
     assert {r.json()["code"] for r in responses if r.status_code == 409} == {"workshop.job_still_live"}
     assert sorted(Job.objects.everywhere("test").values_list("attempt", flat=True)) == [1, 2]
+
+
+def test_cancelling_and_cutting_at_once_never_leave_a_cut_lens_in_the_drawer(api, hand, manager, mill, request):
+    """Either the cut began first and the lenses are written off, or the order was called off and nothing is cut."""
+    if connection.vendor != "postgresql":
+        pytest.skip("row locks are tried on PostgreSQL")
+    world = request.getfixturevalue("world")
+    order = place(api(request.getfixturevalue("clerk")), world)
+    bench = Bench(api(hand), str(Job.objects.everywhere("test").get(order_id=order["id"]).id))
+    bench.verify()
+    bench.work("mark_up", "trace", "block")
+    gate = Barrier(2)
+
+    def run(call: Callable[[], Any]) -> Any:
+        try:
+            gate.wait(timeout=20)
+            return call()
+        finally:
+            connections.close_all()
+
+    calls = [
+        lambda: api(hand).post(f"{bench.url}steps/edge/start/", {}),
+        lambda: api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"}),
+    ]
+    with ThreadPoolExecutor(2) as pool:
+        cut, cancelled = pool.map(run, calls)
+    assert cancelled.status_code == 200, cancelled.content
+    assert cut.status_code in {200, 409}, cut.content
+    began = cut.status_code == 200
+    if not began:
+        assert cut.json()["code"] == "workshop.order_called_off"
+    lots = Lot.objects.everywhere("test").filter(item__kind="lens")
+    assert [(lot.on_hand, lot.reserved) for lot in lots] == [(1 if began else 2, 0)] * 2
+    assert bool(bench.job.cut_eyes) is began
+    assert not ledger_differences()
