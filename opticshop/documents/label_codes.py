@@ -76,7 +76,7 @@ def can_be_element(identifier: str, value: str) -> bool:
 
 
 def gs1_data_matrix(gtin: str, lot: str = "", company: str = "") -> Symbol:
-    """GS1 DataMatrix (ISO/IEC 16022) of (01) and, where given, (10) and (91). Raises DocumentError."""
+    """GS1 DataMatrix (ISO/IEC 16022, a square one) of (01) and, where given, (10) and (91). Raises DocumentError."""
     elements = _elements(gtin, lot, company)
     rows = _encoded(elements, zxingcpp.BarcodeFormat.DataMatrix)
     return Symbol(rows, quiet=(1, 1, 1, 1), human=_for_people(elements))
@@ -148,9 +148,14 @@ def _for_people(elements: Mapping[str, str]) -> tuple[str, ...]:
 
 
 def _encoded(elements: Mapping[str, str], kind: zxingcpp.BarcodeFormat) -> Rows:
-    """Square brackets mark the identifiers: unlike round ones they cannot occur in a value."""
+    """Square brackets mark the identifiers: unlike round ones they cannot occur in a value.
+
+    Data matrices are square: the long ones of ISO/IEC 21471, which the encoder takes when they are smaller, are
+    not read everywhere. Other kinds do not know the option.
+    """
     written = "".join(f"[{identifier}]{value}" for identifier, value in elements.items())
-    return _modules(zxingcpp.create_barcode(written, kind, gs1=True))
+    options = {"force_square": True} if kind == zxingcpp.BarcodeFormat.DataMatrix else {}
+    return _modules(zxingcpp.create_barcode(written, kind, gs1=True, **options))
 
 
 def _modules(barcode: zxingcpp.Barcode) -> Rows:
