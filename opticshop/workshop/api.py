@@ -185,7 +185,11 @@ class JobViewSet(ResourceViewSet):
 
     def get_queryset(self) -> QuerySet[Any]:
         jobs = super().get_queryset()
-        return jobs if self.action == "list" else selectors.in_full(jobs)  # type: ignore[arg-type]
+        if self.action == "list":
+            return jobs
+        if self.request.method == "POST":  # the services read what they need, and the answer is read afterwards
+            return selectors.bare(jobs)  # type: ignore[arg-type]
+        return selectors.in_full(jobs)  # type: ignore[arg-type]
 
     def create(self, request: Request) -> Response:
         body = self.read_input()

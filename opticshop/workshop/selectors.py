@@ -61,6 +61,11 @@ def in_full(jobs: BranchQuerySet[Job]) -> BranchQuerySet[Job]:
     )
 
 
+def bare(jobs: BranchQuerySet[Job]) -> BranchQuerySet[Job]:
+    """The jobs with their branch only."""
+    return jobs.select_related(None).prefetch_related(None).select_related("branch")
+
+
 def job_get_for(actor: Actor, job_id: uuid.UUID, *, permission: str = WorkshopPermission.VIEW) -> Job:
     """The job, if the actor holds the permission in its branch; otherwise NotFound, whatever the reason."""
     found = in_full(jobs_visible_to(actor, permission)).filter(id=job_id).first()

@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 import re
-from functools import lru_cache
 from typing import Any
 
 import pytest
-from drf_spectacular.drainage import GENERATOR_STATS
-from drf_spectacular.generators import SchemaGenerator
 from jsonschema import Draft202012Validator
 from openapi_spec_validator import validate
 
 from opticshop.config.openapi import SPECTACULAR
+from tests.whole_document import document, warnings
 
 METHODS = {"get", "post", "put", "patch", "delete"}
-
-
-@lru_cache(maxsize=1)
-def document() -> dict[str, Any]:
-    GENERATOR_STATS.reset()
-    return SchemaGenerator().get_schema(request=None, public=True)
 
 
 def operations():
@@ -38,7 +30,7 @@ def examples(content: dict[str, Any]):
 
 def test_the_document_is_valid_and_made_without_a_warning():
     validate(document())
-    assert not GENERATOR_STATS, str(GENERATOR_STATS._warn_cache)
+    assert not warnings()
 
 
 def test_every_operation_says_what_it_is_for():

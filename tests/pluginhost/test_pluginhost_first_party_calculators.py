@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import json
-from io import StringIO
 
 import pytest
-import yaml
-from django.core.management import call_command
 from jsonschema import Draft202012Validator
 from opticshop_lens_calculators import CALCULATORS, plugin
 
 from opticshop.pluginhost.manager import host
+from tests import whole_document
 
 pytestmark = pytest.mark.django_db
 URL = "/api/v1/calculators/"
@@ -99,10 +97,8 @@ def test_a_range_inside_a_part_is_told(api, clerk):
 
 @pytest.fixture(scope="module")
 def document():
-    """The document of the whole service as `spectacular --fail-on-warn --validate` writes it."""
-    written = StringIO()
-    call_command("spectacular", fail_on_warn=True, validate=True, stdout=written)
-    return yaml.safe_load(written.getvalue())
+    """The document of the whole service."""
+    return whole_document.document()
 
 
 def test_the_document_of_the_service_holds_every_real_schema(document):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib import import_module
 from io import StringIO
 
 import pytest
@@ -10,6 +9,7 @@ from django.core.management import CommandError, call_command
 from django.db import IntegrityError, connection, transaction
 
 from opticshop.core.actor import system
+from opticshop.core.append_only import seal_statements, unseal_statements
 from opticshop.stock import services
 from opticshop.stock.models import Movement
 from opticshop.stock.selectors import ledger_differences
@@ -42,8 +42,7 @@ def busy(mill, lens_item, frame_item, receive):
 @pytest.fixture
 def unsealed(db):
     """The triggers lifted, as somebody with the owner's password could."""
-    migration = import_module("opticshop.stock.migrations.0002_movement_append_only")
-    for statement in migration.UNSEAL[connection.vendor]:
+    for statement in unseal_statements("stock_movement", connection.vendor):
         sql(statement)
 
 
@@ -204,7 +203,7 @@ def test_a_balance_without_its_piece_stops_the_consumption(busy, mill):
 def test_the_seal_can_be_lifted_and_put_back(busy, unsealed):
     """The migration is reversible, and putting it back protects again."""
     sql("UPDATE stock_movement SET by_label = 'open'")
-    for statement in import_module("opticshop.stock.migrations.0002_movement_append_only").SEAL[connection.vendor]:
+    for statement in seal_statements("stock_movement", connection.vendor):
         sql(statement)
     with pytest.raises(IntegrityError), transaction.atomic():
         sql("UPDATE stock_movement SET by_label = 'closed'")
