@@ -13,11 +13,16 @@ from opticshop.billing.permissions import BillingPermission as Billing
 from opticshop.branches.permissions import BranchPermission as Branches
 from opticshop.catalogue.permissions import CataloguePermission as Catalogue
 from opticshop.customers.permissions import CustomerPermission as Customers
+from opticshop.exchange.permissions import ExchangePermission as Exchange
+from opticshop.imports.permissions import ImportPermission as Imports
 from opticshop.instruments.permissions import InstrumentPermission as Instruments
+from opticshop.integrations.permissions import IntegrationPermission as Integrations
+from opticshop.ledger.permissions import LedgerPermission as Ledger
 from opticshop.orders.permissions import OrderPermission as Orders
 from opticshop.pluginhost.permissions import CalculatorPermission as Calculators
 from opticshop.pluginhost.permissions import PluginPermission as Plugins
 from opticshop.prescriptions.permissions import PrescriptionPermission as Prescriptions
+from opticshop.prices.permissions import PricePermission as Prices
 from opticshop.purchasing.permissions import PurchasingPermission as Purchasing
 from opticshop.quality.permissions import QualityPermission as Quality
 from opticshop.reminders.permissions import ReminderPermission as Reminders
@@ -32,10 +37,15 @@ PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Calculators,
     Catalogue,
     Customers,
+    Exchange,
+    Imports,
     Instruments,
+    Integrations,
+    Ledger,
     Orders,
     Plugins,
     Prescriptions,
+    Prices,
     Purchasing,
     Quality,
     Reminders,
@@ -65,6 +75,9 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Prescriptions.OVERRIDE: (_M, _H),
     Catalogue.VIEW: (_C, _W, _M, _H, _B),
     Catalogue.EDIT: (_H,),
+    Prices.VIEW: (_C, _W, _M, _H, _B),
+    Prices.EDIT: (_H,),
+    Prices.GRANT: (_C, _M, _H),
     Stock.VIEW: (_C, _W, _M, _H),
     Stock.RECEIVE: (_C, _M, _H),
     Stock.WRITE_OFF: (_W, _M, _H),
@@ -91,6 +104,9 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Billing.VIEW: (_C, _M, _H, _B),
     Billing.TAKE: (_C, _M, _H),
     Billing.REFUND: (_M, _H),
+    Ledger.VIEW: (_M, _H, _B),
+    Ledger.EXPORT: (_H, _B),
+    Ledger.CLOSE: (_H, _B),
     Quality.VIEW: (_C, _W, _M, _H),
     Quality.INSPECT: (_W, _M),
     Quality.HANDOVER: (_C, _M),
@@ -101,6 +117,12 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Replenishment.RUN: (_M, _H),
     Reminders.VIEW: (_C, _M, _H),
     Reminders.MANAGE: (_M, _H),
+    Integrations.VIEW: (_H, _B),
+    Integrations.MANAGE: (_H,),
+    Exchange.VIEW: (_C, _M, _H),
+    Exchange.ADMIT: (_C, _M, _H),
+    Imports.VIEW: (_M, _H),
+    Imports.RUN: (_M, _H),
 }
 
 ROLE_TABLE: dict[str, frozenset[str]] = {

@@ -17,12 +17,12 @@ ROOT = Path(__file__).resolve().parents[2] / "opticshop"
 
 #: Highest floor first; a foreign key may point to its own floor's app or to a lower floor.
 FLOORS = [
-    {"reminders"},
+    {"reminders", "integrations", "exchange", "imports"},
     {"quality", "replenishment"},
     {"workshop", "billing", "purchasing"},
     {"orders"},
-    {"stock", "prescriptions", "instruments"},
-    {"customers", "catalogue"},
+    {"stock", "prescriptions", "instruments", "prices"},
+    {"customers", "catalogue", "ledger"},
     {"pluginhost"},
     {"accounts"},
     {"branches"},

@@ -39,7 +39,9 @@ INSTALLED_APPS = [
     "opticshop.pluginhost",
     "opticshop.customers",
     "opticshop.catalogue",
+    "opticshop.ledger",
     "opticshop.prescriptions",
+    "opticshop.prices",
     "opticshop.stock",
     "opticshop.instruments",
     "opticshop.orders",
@@ -49,6 +51,9 @@ INSTALLED_APPS = [
     "opticshop.quality",
     "opticshop.replenishment",
     "opticshop.reminders",
+    "opticshop.integrations",
+    "opticshop.exchange",
+    "opticshop.imports",
     "opticshop.config",
 ]
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import copy
 
+from opticshop.config import env
+
 from .base import *  # noqa: F403
 from .base import DATABASES, INSTALLED_APPS, REST_FRAMEWORK
 
@@ -16,3 +18,6 @@ OPTICSHOP_JOBS = "embedded"
 SECRET_KEY = "a-key-for-tests-only-and-nothing-else-0000"
 if not DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     DATABASES["default"]["OPTIONS"] = {}
+#: A file for the SQLite database of the tests, to be kept between runs with ``--reuse-db``.
+if _file := env.text("OPTICSHOP_TEST_DB", ""):
+    DATABASES["default"]["TEST"] = {"NAME": _file}

@@ -1,0 +1,1 @@
+"""Owns the clinical exchange: FHIR resources read and taken in."""

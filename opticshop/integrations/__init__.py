@@ -1,0 +1,1 @@
+"""Owns what is told to machines: events for pollers, webhooks and their deliveries."""

@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class IntegrationPermission(StrEnum):
+    VIEW = "integrations.view"
+    MANAGE = "integrations.manage"

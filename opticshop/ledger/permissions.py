@@ -1,0 +1,7 @@
+from enum import StrEnum
+
+
+class LedgerPermission(StrEnum):
+    VIEW = "ledger.view"
+    EXPORT = "ledger.export"
+    CLOSE = "ledger.close"

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class PricesConfig(AppConfig):
+    name = "opticshop.prices"
+    label = "prices"

@@ -1,0 +1,7 @@
+from enum import StrEnum
+
+
+class PricePermission(StrEnum):
+    VIEW = "prices.view"
+    EDIT = "prices.edit"
+    GRANT = "prices.grant"
