@@ -33,7 +33,7 @@ from . import computing, events, pricing, selectors, spoiling
 from .computing import Computed, Purpose
 from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState, Promise
 from .permissions import OrderPermission
-from .promising import Reckoned, reckon
+from .promising import Reckoned, lead_days, reckon
 
 EYES = ("right", "left")
 #: What the columns of an order can hold.
@@ -325,7 +325,7 @@ def _promise(wanted: Wanted, day: dt.date) -> Reckoned:
     return reckon(
         branch=wanted.branch,
         day=day,
-        has_special=_has_special(wanted),
+        lead=lead_days(branch=wanted.branch, day=day, specials=filter(_is_special, wanted.lenses.values())),
         open_orders=selectors.open_orders(wanted.branch),
     )
 

@@ -17,7 +17,7 @@ from opticshop.branches.models import Branch, Closure, OpeningHours
 from opticshop.core import clock
 from opticshop.core.models import OutboxEvent
 from opticshop.orders.models import Order, Promise
-from opticshop.orders.promising import reckon, working_days_after
+from opticshop.orders.promising import lead_days, reckon, working_days_after
 from opticshop.stock import services as stock
 from tests.conftest import NOON
 from tests.factories import LensProductFactory, LensSurfaceFactory
@@ -39,8 +39,8 @@ def placed(client, world, **more):
     return response.json()
 
 
-def promise_of(branch, day=MONDAY, has_special=False, open_orders=0):
-    return reckon(branch=branch, day=day, has_special=has_special, open_orders=open_orders)
+def promise_of(branch, day=MONDAY, lead=0, open_orders=0):
+    return reckon(branch=branch, day=day, lead=lead, open_orders=open_orders)
 
 
 @db
@@ -68,7 +68,8 @@ def test_public_holidays_are_skipped(mill):
 @db
 def test_lenses_made_to_order_take_the_branchs_further_days(mill):
     mill.special_order_days = 5
-    found = promise_of(mill, has_special=True)
+    lead = lead_days(branch=mill, day=MONDAY, specials=[LensProductFactory(supply="made_to_order")])
+    found = promise_of(mill, lead=lead)
     assert found.promised_on == dt.date(2026, 3, 12)
     assert found.basis["special_order_days"] == 5
     assert "made to order" in found.reason
@@ -92,15 +93,15 @@ def test_a_full_bench_promises_later(mill, open_orders, queue, promised_on):
 
 
 @settings(max_examples=40)
-@given(st.integers(1, 20), st.integers(0, 60), st.integers(0, 10), st.booleans())
-def test_more_on_the_bench_never_promises_earlier(capacity, open_orders, turnaround, has_special):
+@given(st.integers(1, 20), st.integers(0, 60), st.integers(0, 10), st.integers(0, 15))
+def test_more_on_the_bench_never_promises_earlier(capacity, open_orders, turnaround, lead):
     branch = Branch(daily_capacity=capacity, turnaround_days=turnaround, keeps_public_holidays=False)
     branch._prefetched_objects_cache = {
         "opening_hours": OpeningHours.objects.none(),
         "closures": Closure.objects.none(),
     }
-    here = promise_of(branch, open_orders=open_orders, has_special=has_special).promised_on
-    more = promise_of(branch, open_orders=open_orders + 1, has_special=has_special).promised_on
+    here = promise_of(branch, open_orders=open_orders, lead=lead).promised_on
+    more = promise_of(branch, open_orders=open_orders + 1, lead=lead).promised_on
     assert MONDAY <= here <= more
     assert here.weekday() < 5
 

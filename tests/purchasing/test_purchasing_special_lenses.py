@@ -11,6 +11,7 @@ from decimal import Decimal
 
 import pytest
 
+from opticshop.branches.models import Branch
 from opticshop.core import clock, outbox
 from opticshop.core.actor import system
 from opticshop.core.models import EventDelivery
@@ -348,3 +349,22 @@ def test_the_list_costs_the_same_for_two_rows_and_for_ten(api, clerk, world, var
     outbox.deliver_all()
     assert len(client.get(LENS_ORDERS).data["results"]) == 10
     assert queries(lambda: client.get(LENS_ORDERS)) == two <= 4
+
+
+@pytest.mark.parametrize(
+    ("offer", "promised_on"),
+    [
+        ({"lead_time_days": 5}, "2026-03-12"),
+        ({"lead_time_days": 9}, "2026-03-18"),
+        ({"lead_time_days": None}, "2026-03-16"),  # the supplier's own 7
+        ({"is_active": False}, "2026-03-13"),  # nobody states anything: the branch's 6
+    ],
+)
+def test_the_promise_counts_on_the_lead_time_that_the_supplier_states(
+    api, clerk, world, mill, varifocal, offer, promised_on
+):
+    """By hand: ordered on Monday 2 March; 5 open days for the lenses and 3 in the shop end on Thursday 12 March."""
+    Branch.objects.update(special_order_days=6)
+    Offer.objects.update(**offer)
+    body = world.body(lenses={"right": str(varifocal.id), "left": str(varifocal.id)})
+    assert done(api(clerk).post("/api/v1/orders/", body), 201)["promised_on"] == promised_on

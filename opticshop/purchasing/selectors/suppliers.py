@@ -125,6 +125,12 @@ def sources_by_article(
     return found
 
 
+def lead_times(lenses: Iterable[LensProduct], day: dt.date) -> dict[uuid.UUID, int]:
+    """Lens product id -> lead time of the source it would be ordered from; those without a source are left out."""
+    found = sources_by_article(lenses, day=day)
+    return {lens_id: sources[0].lead_days for lens_id, sources in found.items() if sources}
+
+
 def sources_for(
     article: Frame | LensProduct, *, day: dt.date, power: tuple[Decimal, Decimal] | None = None
 ) -> list[Source]:
