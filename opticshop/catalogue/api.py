@@ -7,6 +7,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import Lists, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 
 from . import selectors, services
 from .gtin import gtin_normalised
@@ -34,7 +35,7 @@ _ARTICLE_PERMISSIONS = {"list": _VIEW, "retrieve": _VIEW, "create": _EDIT, "part
 
 class ArticleFilter(django_filters.FilterSet):
     text = django_filters.CharFilter(method="by_text", label="Beginning of the code or the name, in any case")
-    is_active = django_filters.BooleanFilter(field_name="is_active")
+    is_active = YesNoFilter(field_name="is_active")
     tax_category = django_filters.ChoiceFilter(choices=TaxCategory.choices)
 
     def by_text(self, queryset: Any, name: str, value: str) -> Any:

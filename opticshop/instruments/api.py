@@ -13,6 +13,7 @@ from opticshop.branches.models import Branch
 from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
 from opticshop.core.errors import NotFound
+from opticshop.core.filters import YesNoFilter
 
 from . import selectors, services
 from .kinds import InstrumentKind, Quantity
@@ -47,7 +48,7 @@ def key_in(text: str, noun: str) -> uuid.UUID:
 class InstrumentFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     kind = django_filters.ChoiceFilter(choices=InstrumentKind.choices)
-    in_service = django_filters.BooleanFilter(field_name="in_service")
+    in_service = YesNoFilter(field_name="in_service")
 
     class Meta:
         model = Instrument
@@ -152,7 +153,7 @@ class ChecksOfInstrumentViewSet(Lists):
 class CheckPieceFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     quantity = django_filters.ChoiceFilter(choices=Quantity.choices)
-    is_active = django_filters.BooleanFilter(field_name="is_active")
+    is_active = YesNoFilter(field_name="is_active")
 
     class Meta:
         model = CheckPiece

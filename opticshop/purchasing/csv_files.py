@@ -1,20 +1,16 @@
-"""CSV after RFC 4180: bytes read strictly into numbered rows, rows written so that no spreadsheet runs them."""
+"""The CSV files of purchasing: bounds, refusals and named columns over ``core.csv_text``."""
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator, Sequence
 
+from opticshop.core import csv_text
 from opticshop.core.errors import Invalid
 
 LARGEST_BYTES = 2 * 1024 * 1024
 MOST_ROWS = 20_000
 ENCODINGS = ("utf-8", "windows-1252")
 DELIMITERS = (",", ";", "\t")
-#: A text cell that begins like this is run as a formula by spreadsheets.
-_RUNS = ("=", "+", "-", "@", "\t", "\r")
-_GUARD = "'"
 
 
 class FileTooLarge(Invalid):
@@ -48,48 +44,32 @@ def read(
     if len(content) > LARGEST_BYTES:
         raise FileTooLarge(f"{len(content)} bytes.", field="content", allowed=f"{LARGEST_BYTES} bytes")
     try:
-        text = content.decode("utf-8-sig" if encoding == "utf-8" else encoding)
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise FileUnreadable(
-            f"Line {line} holds a byte that is not {encoding}.", field="encoding", allowed=list(ENCODINGS)
-        ) from error
-    if "\x00" in text:
-        raise FileUnreadable("The file holds a NUL character; it is no text.", field="content", allowed="CSV text")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        headings = [heading.strip() for heading in next(reader, [])]
-        places = {name: _place(name, heading, headings) for name, heading in columns.items()}
-        for count, row in enumerate((row for row in reader if any(cell.strip() for cell in row)), start=1):
-            if count > MOST_ROWS:
-                raise FileTooLarge("The file has too many rows.", field="content", allowed=f"{MOST_ROWS} rows")
-            if len(row) != len(headings):
-                raise FileUnreadable(
-                    f"Line {reader.line_num} has {len(row)} cells under {len(headings)} headings.",
-                    field="content",
-                    allowed=f"{len(headings)} cells in every row, separated by {delimiter!r}",
-                )
-            yield reader.line_num, {name: unguarded(row[place].strip()) for name, place in places.items()}
-    except csv.Error as error:
-        raise FileUnreadable(f"Line {reader.line_num}: {error}.", field="content", allowed="CSV text") from error
+        yield from _rows(csv_text.decoded(content, encoding), columns, delimiter)
+    except csv_text.WrongEncoding as error:
+        raise FileUnreadable(str(error), field="encoding", allowed=list(ENCODINGS)) from error
+    except csv_text.NotCsv as error:
+        raise FileUnreadable(str(error), field="content", allowed="CSV text") from error
+
+
+def _rows(text: str, columns: dict[str, str], delimiter: str) -> Iterator[tuple[int, dict[str, str]]]:
+    table = csv_text.table(text, delimiter)
+    headings = [heading.strip() for heading in next(table, (0, []))[1]]
+    places = {name: _place(name, heading, headings) for name, heading in columns.items()}
+    for count, (line, row) in enumerate(table, start=1):
+        if count > MOST_ROWS:
+            raise FileTooLarge("The file has too many rows.", field="content", allowed=f"{MOST_ROWS} rows")
+        if len(row) != len(headings):
+            raise FileUnreadable(
+                f"Line {line} has {len(row)} cells under {len(headings)} headings.",
+                field="content",
+                allowed=f"{len(headings)} cells in every row, separated by {delimiter!r}",
+            )
+        yield line, {name: csv_text.unguarded(row[place].strip()) for name, place in places.items()}
 
 
 def written(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """The rows as CSV text with CRLF line ends; text cells that a spreadsheet would run are guarded."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(headings)
-    writer.writerows([guarded(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
-    return out.getvalue()
-
-
-def guarded(text: str) -> str:
-    return _GUARD + text if text.startswith(_RUNS) else text
-
-
-def unguarded(text: str) -> str:
-    """What ``guarded`` was given, so that an exported file can be read again."""
-    return text[1:] if text.startswith(_GUARD) and text[1:].startswith(_RUNS) else text
+    return "".join(csv_text.lines(headings, rows))
 
 
 def _place(name: str, heading: str, headings: list[str]) -> int:

@@ -11,6 +11,7 @@ from rest_framework.response import Response
 from opticshop.billing.selectors import payment_get_for
 from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ApiViewSet, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 from opticshop.orders.selectors import order_get_for
 from opticshop.workshop.permissions import WorkshopPermission
 
@@ -68,7 +69,7 @@ class PairReturnFilter(django_filters.FilterSet):
     order = django_filters.UUIDFilter(field_name="order_id")
     cause = django_filters.CharFilter(field_name="cause")
     decision = django_filters.ChoiceFilter(choices=PairReturn.Decision.choices)
-    is_open = django_filters.BooleanFilter(field_name="decided_at", lookup_expr="isnull", label="Not decided yet")
+    is_open = YesNoFilter(field_name="decided_at", lookup_expr="isnull", label="Not decided yet")
 
     class Meta:
         model = PairReturn

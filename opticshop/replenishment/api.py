@@ -11,6 +11,7 @@ from rest_framework.response import Response
 from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.selectors import lens_get
 from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 from opticshop.stock.models import StockItem
 from opticshop.stock.powers import minus_form
 
@@ -105,9 +106,9 @@ class LineFilter(django_filters.FilterSet):
     lens = django_filters.UUIDFilter(field_name="item__lens_id")
     item = django_filters.UUIDFilter(field_name="item_id")
     abc_class = django_filters.ChoiceFilter(choices=[(name, name) for name in "ABCD"])
-    to_buy = django_filters.BooleanFilter(method="by_amount", label="Whether something is to be bought")
-    to_transfer = django_filters.BooleanFilter(method="by_amount", label="Whether something is to be sent here")
-    accepted = django_filters.BooleanFilter(field_name="acceptance", lookup_expr="isnull", exclude=True)
+    to_buy = YesNoFilter(method="by_amount", label="Whether something is to be bought")
+    to_transfer = YesNoFilter(method="by_amount", label="Whether something is to be sent here")
+    accepted = YesNoFilter(field_name="acceptance", lookup_expr="isnull", exclude=True)
 
     class Meta:
         model = ReplenishmentLine

@@ -13,6 +13,8 @@ from rest_framework.response import Response
 
 from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ResourceViewSet
+from opticshop.core.errors import NotFound
+from opticshop.core.filters import YesNoFilter
 from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
@@ -307,6 +309,8 @@ class JobViewSet(ResourceViewSet):
 
     def _step(self, service: Any, kind: str) -> Response:
         job = self.get_object()
+        if kind not in StepKind.values:
+            raise NotFound(f"There is no step {kind}.", field="kind", allowed=StepKind.values)
         service(actor=self.actor, job=job, kind=kind, **self.read_input())
         return self._job(job)
 
@@ -318,7 +322,7 @@ class JobViewSet(ResourceViewSet):
 
 class BenchFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    is_active = django_filters.BooleanFilter()
+    is_active = YesNoFilter()
 
     class Meta:
         model = Bench

@@ -77,8 +77,9 @@ def test_a_step_is_left_out_only_with_a_reason_and_only_where_that_is_possible(b
     assert events_of("workshop.step_skipped")[0]["note"] == "Marked by the supplier"
 
 
-def test_an_unknown_step_is_refused_naming_the_next(bench):
-    refused(bench.post("steps/polish/start"), "workshop.step_out_of_order")
+def test_an_unknown_step_is_not_there(bench):
+    problem = refused(bench.post("steps/polish/start"), "core.not_found", 404)
+    assert "edge" in problem["errors"][0]["allowed"]
 
 
 def test_the_inspection_step_is_closed_by_nothing_but_an_inspection(bench):

@@ -11,6 +11,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.models import LensProduct
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ApiViewSet, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 from opticshop.orders.selectors import order_get_for
 from opticshop.prescriptions.models import PrescribedEye
 from opticshop.prescriptions.selectors import measurement_get_for, prescription_get_for
@@ -41,11 +42,11 @@ class LensOrderFilter(django_filters.FilterSet):
     supplier = django_filters.UUIDFilter(field_name="supplier_id")
     order = django_filters.UUIDFilter(field_name="order_id")
     state = django_filters.ChoiceFilter(choices=LensOrderState.choices)
-    late = django_filters.BooleanFilter(method="by_late", label="true: on its way, wanted, and due before today")
-    endangers_promise = django_filters.BooleanFilter(
+    late = YesNoFilter(method="by_late", label="true: on its way, wanted, and due before today")
+    endangers_promise = YesNoFilter(
         method="by_danger", label="true: due no earlier than the day on which the pair is promised"
     )
-    without_supplier = django_filters.BooleanFilter(field_name="supplier", lookup_expr="isnull")
+    without_supplier = YesNoFilter(field_name="supplier", lookup_expr="isnull")
 
     class Meta:
         model = LensOrder

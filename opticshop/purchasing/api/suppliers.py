@@ -13,6 +13,7 @@ from rest_framework.response import Response
 from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import Lists, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 from opticshop.core.renderers import SvgRenderer
 
 from .. import selectors, services
@@ -50,7 +51,7 @@ class CsvRenderer(SvgRenderer):
 
 class SupplierFilter(django_filters.FilterSet):
     name = django_filters.CharFilter(lookup_expr="istartswith", label="Beginning of the name")
-    is_active = django_filters.BooleanFilter()
+    is_active = YesNoFilter()
 
     class Meta:
         model = Supplier
@@ -88,8 +89,8 @@ class OfferFilter(django_filters.FilterSet):
     supplier = django_filters.UUIDFilter(field_name="supplier_id")
     frame = django_filters.UUIDFilter(field_name="frame_id")
     lens = django_filters.UUIDFilter(field_name="lens_id")
-    is_preferred = django_filters.BooleanFilter()
-    is_active = django_filters.BooleanFilter()
+    is_preferred = YesNoFilter()
+    is_active = YesNoFilter()
 
     class Meta:
         model = Offer

@@ -9,6 +9,7 @@ from rest_framework.response import Response
 from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.selectors import lens_get
 from opticshop.core.api import Lists, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 
 from .. import selectors, services
 from ..models import CountLine, StockCount
@@ -147,7 +148,7 @@ class CountViewSet(ResourceViewSet):
 
 class CountLineFilter(django_filters.FilterSet):
     count = django_filters.UUIDFilter(field_name="count_id")
-    is_counted = django_filters.BooleanFilter(field_name="counted", lookup_expr="isnull", exclude=True)
+    is_counted = YesNoFilter(field_name="counted", lookup_expr="isnull", exclude=True)
 
     class Meta:
         model = CountLine

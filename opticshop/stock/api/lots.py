@@ -17,6 +17,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.models import LensProduct
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 
 from .. import selectors, services
 from ..models import Lot, Movement, StockItem
@@ -44,8 +45,8 @@ class LotFilter(django_filters.FilterSet):
     lens = django_filters.UUIDFilter(field_name="item__lens_id")
     sphere_dpt = django_filters.NumberFilter(method="by_power", label="Sphere; with a plus cylinder it is transposed")
     cylinder_dpt = django_filters.NumberFilter(method="by_power", label="Cylinder, in either form")
-    is_quarantined = django_filters.BooleanFilter()
-    available = django_filters.BooleanFilter(method="by_available", label="Whether an unpromised piece is left")
+    is_quarantined = YesNoFilter()
+    available = YesNoFilter(method="by_available", label="Whether an unpromised piece is left")
 
     class Meta:
         model = Lot
