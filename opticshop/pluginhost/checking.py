@@ -13,12 +13,13 @@ from .discovery import Plugin, said
 from .manager import PluginHost
 from .models import PluginActivation
 
-#: What a branch picks by name, and the shelf that it picks from.
+#: What a branch picks by name, and the shelf that it picks from; empty where it picks nothing.
 _CHOICES = {
     "tolerance_standard": "tolerance_standards",
     "uncut_standard": "tolerance_standards",
     "message_channel": "channels",
     "recall_policy": "recall_policies",
+    "tax_rule": "tax_rules",
 }
 
 
@@ -75,7 +76,8 @@ def stored(host: PluginHost) -> Iterator[Finding]:
             yield Finding(f"{row.plugin}: the settings of {place} are not admitted: {problem}")
     for branch in Branch.objects.filter(is_active=True).order_by("code"):
         for choice, shelf in _CHOICES.items():
-            fault = _fault_of_choice(host, activations, branch, shelf, getattr(branch, choice))
+            picked = getattr(branch, choice)
+            fault = _fault_of_choice(host, activations, branch, shelf, picked) if picked else None
             if fault is not None:
                 yield Finding(f"branch {branch.code}: {choice.replace('_', ' ')} {fault}")
 

@@ -75,6 +75,14 @@ class CalculatorInputsInvalid(Invalid):
     title = "The calculator does not take these inputs"
 
 
+class OutOfTime(DomainError):
+    """A row of a batch was not reached in the time that one batch has; it can be sent again."""
+
+    code = "calculators.out_of_time"
+    title = "Not computed in time"
+    status = 503
+
+
 class CannotBeComputed(Invalid):
     """Each input is in its range, but together they describe nothing that exists."""
 

@@ -11,9 +11,11 @@ from pydantic import BaseModel
 
 from opticshop.plugin_api import (
     Calculator,
+    InvoiceExporter,
     LedgerExporter,
     MessageChannel,
     RecallPolicy,
+    TaxRule,
     ToleranceStandard,
     new_plugin_manager,
 )
@@ -50,6 +52,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("channels", "register_channels", MessageChannel, "name", "channel"),
     Kind("recall_policies", "register_recall_policies", RecallPolicy, "name", "recall policy"),
     Kind("ledger_exporters", "register_ledger_exporters", LedgerExporter, "name", "ledger exporter"),
+    Kind("tax_rules", "register_tax_rules", TaxRule, "name", "tax rule"),
+    Kind("invoice_exporters", "register_invoice_exporters", InvoiceExporter, "name", "invoice exporter"),
 )
 
 
@@ -62,6 +66,8 @@ class Shelves:
     channels: Mapping[str, Brought[MessageChannel]] = field(default_factory=dict)
     recall_policies: Mapping[str, Brought[RecallPolicy]] = field(default_factory=dict)
     ledger_exporters: Mapping[str, Brought[LedgerExporter]] = field(default_factory=dict)
+    tax_rules: Mapping[str, Brought[TaxRule]] = field(default_factory=dict)
+    invoice_exporters: Mapping[str, Brought[InvoiceExporter]] = field(default_factory=dict)
 
     def of(self, plugin_name: str) -> dict[str, list[str]]:
         """The keys that one plugin brings, by kind."""

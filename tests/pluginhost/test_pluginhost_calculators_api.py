@@ -6,6 +6,7 @@ import pytest
 
 from opticshop.core.models import OutboxEvent
 from opticshop.pluginhost.models import PluginActivation
+from opticshop.pluginhost.services.calculating import PART
 from opticshop.pluginhost.testing import using_plugins
 from tests.pluginhost.samples import CalculatorPlugin, Prentice, StandardPlugin, StricterPlugin
 
@@ -189,6 +190,17 @@ def test_a_batch_has_one_to_ten_thousand_rows(api, clerk, calc):
     assert api(clerk).post(BATCH, {"lines": [row]}).status_code == 400
     full = api(clerk).post(BATCH, {"rows": [row] * 10_000})
     assert (full.status_code, full.json()["computed"]) == (200, 10_000)
+
+
+def test_rows_that_are_not_reached_in_time_can_be_sent_again(api, clerk, calc, settings, monkeypatch):
+    clock = iter([0.0, 0.0, 10.0, 30.0])  # the start, before the first part, before the second, before the third
+    monkeypatch.setattr("opticshop.pluginhost.services.calculating.time.monotonic", lambda: next(clock))
+    settings.OPTICSHOP_BATCH_SECONDS = 20
+    rows = [{"power_dpt": 1, "decentration_mm": 10}] * (2 * PART + 3)
+    body = api(clerk).post(BATCH, {"rows": rows}).json()
+    assert (body["computed"], body["failed"]) == (2 * PART, 3)
+    assert {row["problem"]["code"] for row in body["rows"] if row["problem"]} == {"calculators.out_of_time"}
+    assert body["rows"][-1]["index"] == 2 * PART + 2
 
 
 def test_a_batch_that_answers_with_too_few_results_is_computed_row_by_row(api, clerk, calc, monkeypatch):

@@ -189,6 +189,7 @@ OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded
 OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
 #: Names of the entry points to load; None loads every plugin that is installed.
 OPTICSHOP_PLUGINS_ONLY = env.words("OPTICSHOP_PLUGINS_ONLY") or None
+OPTICSHOP_BATCH_SECONDS = float(env.text("OPTICSHOP_BATCH_SECONDS", "20.0"))
 OPTICSHOP_PLUGIN_DECIDE_SECONDS = float(env.text("OPTICSHOP_PLUGIN_DECIDE_SECONDS", "2.0"))
 #: How stock is valued for the whole company: fifo or average (IAS 2, paragraph 25).
 OPTICSHOP_STOCK_VALUATION = env.text("OPTICSHOP_STOCK_VALUATION", "fifo")

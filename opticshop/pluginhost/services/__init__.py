@@ -6,21 +6,27 @@ from .activating import plugin_activation_set
 from .calculating import BatchAnswer, CalculatorAnswer, RowAnswer, calculator_batch, calculator_run
 from .deciding import decide_handover, decide_order_placement, decide_order_price
 from .supplying import (
+    Assessed,
     BoundChannel,
     BoundExporter,
+    BoundInvoiceExporter,
     BoundPolicy,
     Evaluated,
     channel,
+    invoice_exporter,
     ledger_exporter,
     recall_policy,
+    tax_assess,
     tolerance_evaluate,
     tolerance_limits,
 )
 
 __all__ = [
+    "Assessed",
     "BatchAnswer",
     "BoundChannel",
     "BoundExporter",
+    "BoundInvoiceExporter",
     "BoundPolicy",
     "CalculatorAnswer",
     "Evaluated",
@@ -31,9 +37,11 @@ __all__ = [
     "decide_handover",
     "decide_order_placement",
     "decide_order_price",
+    "invoice_exporter",
     "ledger_exporter",
     "plugin_activation_set",
     "recall_policy",
+    "tax_assess",
     "tolerance_evaluate",
     "tolerance_limits",
 ]

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import logging
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from django.conf import settings
 from pydantic import BaseModel, ValidationError
 
 from opticshop.core.actor import Actor
@@ -16,13 +18,15 @@ from opticshop.optics.errors import OpticsError
 from opticshop.plugin_api import Calculator, CalculatorResult, InvalidInputs
 
 from .. import selectors, shapes
-from ..errors import CalculatorFailed, CalculatorInputsInvalid, CannotBeComputed, entry
+from ..errors import CalculatorFailed, CalculatorInputsInvalid, CannotBeComputed, OutOfTime, entry
 from ..permissions import CalculatorPermission
 from ..registry import Brought
 
 log = logging.getLogger("opticshop.plugins")
 
 MAX_ROWS = 10_000
+#: Rows computed together; between two such parts the clock is looked at.
+PART = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +89,10 @@ def calculator_run(*, actor: Actor, name: str, inputs: Any) -> CalculatorAnswer:
 
 
 def calculator_batch(*, actor: Actor, name: str, rows: Sequence[Any]) -> BatchAnswer:
-    """Compute up to MAX_ROWS rows. A row that cannot be computed carries its own problem and spoils no other."""
+    """Compute up to MAX_ROWS rows. A row that cannot be computed carries its own problem and spoils no other.
+
+    What is not computed within OPTICSHOP_BATCH_SECONDS carries the problem OutOfTime and can be sent again.
+    """
     actor.require(CalculatorPermission.RUN)
     brought = selectors.calculator_get_for(actor, name, permission=CalculatorPermission.RUN)
     if not 1 <= len(rows) <= MAX_ROWS:
@@ -99,7 +106,13 @@ def calculator_batch(*, actor: Actor, name: str, rows: Sequence[Any]) -> BatchAn
             sound[index] = _read(brought, row)
         except CalculatorInputsInvalid as error:
             answers[index] = _refused(index, error)
-    answers |= _computed_together(brought, sound)
+    until = time.monotonic() + settings.OPTICSHOP_BATCH_SECONDS
+    left = list(sound)
+    while left and time.monotonic() < until:
+        part, left = left[:PART], left[PART:]
+        answers |= _computed_together(brought, {index: sound[index] for index in part}, until)
+    late = OutOfTime("The time for one batch was over; send this row again.", calculator=brought.key)
+    answers |= {index: _refused(index, late) for index in sound if index not in answers}
     ordered = [answers[index] for index in range(len(rows))]
     failed = sum(1 for answer in ordered if answer.problem is not None)
     calculator = brought.thing
@@ -137,8 +150,10 @@ def _computed(brought: Brought[Calculator[Any, Any]], read: BaseModel) -> Calcul
         raise _failed(brought, type(error).__name__, error) from error
 
 
-def _computed_together(brought: Brought[Calculator[Any, Any]], sound: dict[int, BaseModel]) -> dict[int, RowAnswer]:
-    """All rows at once, on arrays where the calculator can; one by one when a row spoils the others."""
+def _computed_together(
+    brought: Brought[Calculator[Any, Any]], sound: dict[int, BaseModel], until: float
+) -> dict[int, RowAnswer]:
+    """All at once, on arrays where the calculator can; one by one, while there is time, when a row spoils it."""
     try:
         results = brought.thing.compute_batch(list(sound.values()))
         if len(results) != len(sound):
@@ -150,6 +165,8 @@ def _computed_together(brought: Brought[Calculator[Any, Any]], sound: dict[int, 
         log.info("calculator %s: a batch is computed row by row (%s)", brought.key, type(error).__name__)
     answers: dict[int, RowAnswer] = {}
     for index, read in sound.items():
+        if time.monotonic() >= until:
+            break
         try:
             answers[index] = _row(brought, index, _computed(brought, read))
         except DomainError as error:

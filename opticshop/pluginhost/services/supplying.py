@@ -14,6 +14,8 @@ from typing import Any, NamedTuple, TypeVar
 from opticshop.branches.models import Branch
 from opticshop.plugin_api import (
     InspectionRequest,
+    InvoiceExporter,
+    InvoiceFacts,
     JournalEntry,
     LedgerExporter,
     LimitDescription,
@@ -25,6 +27,8 @@ from opticshop.plugin_api import (
     SendOutcome,
     Settings,
     StandardContext,
+    TaxAssessment,
+    TaxBasket,
     UnknownStandard,
     Verdict,
 )
@@ -32,7 +36,7 @@ from opticshop.plugin_api import (
 from ..activation import Activations
 from ..discovery import said
 from ..errors import PluginDefect, PluginNotAvailable
-from ..isolation import computed
+from ..isolation import computed, decided
 from ..manager import host
 from ..registry import Brought
 from .deciding import usable_settings
@@ -45,6 +49,16 @@ class Evaluated(NamedTuple):
     """A verdict and the version of the plugin that gave it."""
 
     verdict: Verdict
+    version: str
+
+
+class Assessed(NamedTuple):
+    """How a basket is taxed, and by what: the rule's title, its plugin and that plugin's version."""
+
+    assessment: TaxAssessment
+    rule: str
+    title: str
+    plugin: str
     version: str
 
 
@@ -120,6 +134,29 @@ class BoundExporter:
             ) from error
 
 
+@dataclass(frozen=True, slots=True)
+class BoundInvoiceExporter:
+    """A document format for invoices, with settings."""
+
+    name: str
+    title: str
+    media_type: str
+    file_extension: str
+    _brought: Brought[InvoiceExporter]
+    _settings: Settings
+
+    def export(self, invoice: InvoiceFacts) -> bytes:
+        """The document. Raises PluginRefused for facts that the format has no place for; PluginDefect, DecideTooSlow."""
+
+        def fault(answer: Any) -> str | None:
+            return (
+                None if isinstance(answer, bytes) and answer else f"it returned {type(answer).__name__}, not a document"
+            )
+
+        ask = partial(self._brought.thing.export, invoice, self._settings)
+        return decided(self._brought.plugin, f"invoice exporter {self.name}", ask, check=fault)
+
+
 def channel(*, branch: Branch, name: str) -> BoundChannel:
     """The channel as it is set up at the branch."""
     brought, settings = _bound(branch, "channel", host().shelves.channels, name)
@@ -138,6 +175,35 @@ def ledger_exporter(*, branch: Branch | None, name: str) -> BoundExporter:
     brought, settings = _bound(branch, "ledger exporter", host().shelves.ledger_exporters, name)
     thing = brought.thing
     return BoundExporter(name, thing.title, thing.media_type, thing.file_extension, brought, settings)
+
+
+def invoice_exporter(*, branch: Branch | None, name: str) -> BoundInvoiceExporter:
+    """The invoice exporter as it is set up at the branch, or, without one, for the group."""
+    brought, settings = _bound(branch, "invoice exporter", host().shelves.invoice_exporters, name)
+    thing = brought.thing
+    return BoundInvoiceExporter(name, thing.title, thing.media_type, thing.file_extension, brought, settings)
+
+
+def tax_assess(*, branch: Branch, rule: str, basket: TaxBasket) -> Assessed:
+    """The basket's prices divided by a tax rule under the branch's settings.
+
+    Raises PluginNotAvailable when the rule is not active at the branch, PluginRefused when it knows no rate for the day
+    or place; PluginDefect or DecideTooSlow when its plugin fails: there is then no price at all.
+    """
+    brought, settings = _bound(branch, "tax rule", host().shelves.tax_rules, rule)
+
+    def fault(answer: Any) -> str | None:
+        if not isinstance(answer, TaxAssessment):
+            return f"it returned {type(answer).__name__}, not a tax assessment"
+        if tuple(line.line for line in answer.lines) != basket.lines:
+            return "it assessed other lines than it was given"
+        if any(amount % basket.minor_unit for part in answer.parts for amount in (part.net, part.tax)):
+            return f"its parts are not in the smallest unit of {basket.currency}"
+        return None
+
+    ask = partial(brought.thing.assess, basket, settings)
+    assessment = decided(brought.plugin, f"tax rule {rule}", ask, check=fault)
+    return Assessed(assessment, rule, brought.thing.title, brought.plugin.name, brought.plugin.manifest.version)
 
 
 def tolerance_evaluate(*, branch: Branch, standard_key: str, request: InspectionRequest) -> Evaluated:
