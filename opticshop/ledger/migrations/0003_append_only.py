@@ -1,0 +1,11 @@
+"""What is booked stays booked."""
+
+from django.db import migrations
+
+from opticshop.core.append_only import append_only
+
+
+class Migration(migrations.Migration):
+    dependencies = [("ledger", "0002_chart")]
+
+    operations = [append_only("ledger_entry", "ledger_line")]
