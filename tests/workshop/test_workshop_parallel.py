@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from django.db import connection, connections
 
+from opticshop.core import clock
 from opticshop.core.actor import system
 from opticshop.core.errors import DomainError
 from opticshop.orders.models import OrderedLens
@@ -18,6 +19,7 @@ from opticshop.stock.models import Lot
 from opticshop.stock.selectors import ledger_differences
 from opticshop.workshop import services
 from opticshop.workshop.models import Job
+from tests.conftest import NOON
 from tests.factories import LensProductFactory, OrderFactory
 from tests.workshop.conftest import JOBS, Bench, events_of, place
 
@@ -54,7 +56,8 @@ def at_once(call: Callable[[], Any]) -> list[Any]:
     def run(_: int) -> Any:
         try:
             gate.wait(timeout=20)
-            return call()
+            with clock.at(NOON):  # a thread does not inherit the clock that the tests hold
+                return call()
         except DomainError as error:
             return error
         finally:
@@ -102,7 +105,8 @@ def test_cancelling_and_cutting_at_once_never_leave_a_cut_lens_in_the_drawer(api
     def run(call: Callable[[], Any]) -> Any:
         try:
             gate.wait(timeout=20)
-            return call()
+            with clock.at(NOON):  # a thread does not inherit the clock that the tests hold
+                return call()
         finally:
             connections.close_all()
 
