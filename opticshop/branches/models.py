@@ -23,6 +23,12 @@ class Branch(Entity, Versioned):
     uncut_standard = models.CharField(max_length=80, default="iso-8980-2017")
     message_channel = models.CharField(max_length=80, default="console")
     recall_policy = models.CharField(max_length=80, default="prescription-expiry")
+    tax_rule = models.CharField(
+        max_length=80, blank=True, default="", db_default="", help_text="Empty: category and rate as in the catalogue"
+    )
+    prices_include_tax = models.BooleanField(
+        default=True, db_default=True, help_text="False: prices are net, and tax is added as they are charged"
+    )
     turnaround_days = models.PositiveSmallIntegerField(default=3, help_text="Working days promised for stock lenses")
     special_order_days = models.PositiveSmallIntegerField(
         default=7, db_default=7, help_text="Further working days for lenses that are made to order"

@@ -29,6 +29,8 @@ class BranchOut(serializers.ModelSerializer[Branch]):
             "uncut_standard",
             "message_channel",
             "recall_policy",
+            "tax_rule",
+            "prices_include_tax",
             "turnaround_days",
             "special_order_days",
             "daily_capacity",
@@ -54,6 +56,8 @@ class _BranchDetails(StrictSerializer):
     uncut_standard = serializers.SlugField(required=False, max_length=80)
     message_channel = serializers.SlugField(required=False, max_length=80)
     recall_policy = serializers.SlugField(required=False, max_length=80)
+    tax_rule = serializers.SlugField(required=False, max_length=80, allow_blank=True)
+    prices_include_tax = serializers.BooleanField(required=False)
     turnaround_days = serializers.IntegerField(required=False, min_value=0, max_value=90)
     special_order_days = serializers.IntegerField(required=False, min_value=0, max_value=90)
     daily_capacity = serializers.IntegerField(required=False, min_value=1, max_value=1000, allow_null=True)

@@ -34,7 +34,8 @@ The parts
 - `hookspecs`: the hooks. *register_* at the start, *decide_* inside the transaction (may refuse), *on_event*
   from the outbox (isolated, retried). Each says when it is called, what it returns, in which order, what an
   exception does.
-- `calculators`, `tolerances`, `channels`, `recalls`, `ledgers`: the things that can be registered.
+- `calculators`, `tolerances`, `channels`, `recalls`, `ledgers`, `taxes`, `invoices`: the things that can be
+  registered.
 - `tolerance_kit`: tools for writing a tolerance standard as tables of data.
 - `pricing`, `events`, `types`: the frozen facts given to hooks. `errors`: what may be raised.
 - `version`: `API_VERSION`. It moves apart from the version of the service; within one major version nothing
@@ -75,10 +76,34 @@ from .errors import (
 )
 from .events import Event
 from .hookspecs import DECIDE_HOOKS, NOTIFY_HOOKS, PROJECT_NAME, REGISTER_HOOKS, hookimpl, new_plugin_manager
+from .invoices import (
+    InvoiceExporter,
+    InvoiceFacts,
+    InvoiceLine,
+    InvoiceParty,
+    InvoiceReference,
+    InvoiceTaxSubtotal,
+)
 from .ledgers import JournalEntry, JournalLine, LedgerExporter
 from .manifest import PluginManifest
 from .pricing import PriceAdjustment, PriceLine, PricingContext
 from .recalls import RecallDecision, RecallPolicy, RecallSubject
+from .taxes import (
+    ONCE_PER_RATE,
+    AssessedLine,
+    TaxAssessment,
+    TaxBasket,
+    TaxCategoryCode,
+    TaxCut,
+    TaxedKind,
+    TaxLine,
+    TaxPart,
+    TaxRounding,
+    TaxRule,
+    in_force,
+    shared_out,
+    taxed_once_per_rate,
+)
 from .tolerances import (
     ALONE,
     LENS_KINDS,
@@ -109,10 +134,12 @@ __all__ = [
     "LENS_KINDS",
     "NOTIFY_HOOKS",
     "NO_SETTINGS",
+    "ONCE_PER_RATE",
     "PARAMETERS",
     "PROJECT_NAME",
     "REGISTER_HOOKS",
     "AppliesTo",
+    "AssessedLine",
     "Calculator",
     "CalculatorInputs",
     "CalculatorOutputs",
@@ -128,6 +155,12 @@ __all__ = [
     "InvalidInputs",
     "InvalidManifest",
     "InvalidSettings",
+    "InvoiceExporter",
+    "InvoiceFacts",
+    "InvoiceLine",
+    "InvoiceParty",
+    "InvoiceReference",
+    "InvoiceTaxSubtotal",
     "JournalEntry",
     "JournalLine",
     "LedgerExporter",
@@ -154,6 +187,15 @@ __all__ = [
     "Settings",
     "Side",
     "StandardContext",
+    "TaxAssessment",
+    "TaxBasket",
+    "TaxCategoryCode",
+    "TaxCut",
+    "TaxLine",
+    "TaxPart",
+    "TaxRounding",
+    "TaxRule",
+    "TaxedKind",
     "ToleranceStandard",
     "Uncertainty",
     "UnknownStandard",
@@ -162,6 +204,9 @@ __all__ = [
     "WorkedExample",
     "admits_this_api",
     "hookimpl",
+    "in_force",
     "json_ready",
     "new_plugin_manager",
+    "shared_out",
+    "taxed_once_per_rate",
 ]

@@ -28,9 +28,11 @@ import pluggy
 from .calculators import Calculator
 from .channels import MessageChannel
 from .events import Event
+from .invoices import InvoiceExporter
 from .ledgers import LedgerExporter
 from .pricing import PriceAdjustment, PricingContext
 from .recalls import RecallPolicy
+from .taxes import TaxRule
 from .tolerances import ToleranceStandard
 from .types import HandoverDraft, OrderDraft, Settings
 
@@ -46,6 +48,8 @@ REGISTER_HOOKS = (
     "register_channels",
     "register_recall_policies",
     "register_ledger_exporters",
+    "register_tax_rules",
+    "register_invoice_exporters",
 )
 DECIDE_HOOKS = ("decide_order_price", "decide_order_placement", "decide_handover")
 NOTIFY_HOOKS = ("on_event",)
@@ -90,6 +94,24 @@ def register_recall_policies() -> Sequence[RecallPolicy]:
 @hookspec
 def register_ledger_exporters() -> Sequence[LedgerExporter]:
     """File formats for the journal.
+
+    When: once at the start, outside any transaction. Returns: a sequence, possibly empty. Order: by plugin
+    name; no meaning, the caller picks by name. Exception: the plugin is left out or the start stops.
+    """
+
+
+@hookspec
+def register_tax_rules() -> Sequence[TaxRule]:
+    """Ways to divide a price by tax category and rate.
+
+    When: once at the start, outside any transaction. Returns: a sequence, possibly empty. Order: by plugin
+    name; no meaning, a branch picks by name. Exception: the plugin is left out or the start stops.
+    """
+
+
+@hookspec
+def register_invoice_exporters() -> Sequence[InvoiceExporter]:
+    """Document formats for invoices and credit notes.
 
     When: once at the start, outside any transaction. Returns: a sequence, possibly empty. Order: by plugin
     name; no meaning, the caller picks by name. Exception: the plugin is left out or the start stops.

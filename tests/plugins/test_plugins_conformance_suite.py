@@ -73,6 +73,30 @@ class Exporter(api.LedgerExporter):
             yield f"{entry.number}\n".encode()
 
 
+class Untaxed(api.TaxRule):
+    name = "untaxed"
+    title = "Untaxed"
+
+    def assess(self, basket: api.TaxBasket, settings: api.Settings = api.NO_SETTINGS) -> api.TaxAssessment:
+        cuts = [[api.TaxCut(price=line.price, category="Z")] for line in basket.lines]
+        return api.TaxAssessment(
+            lines=api.taxed_once_per_rate(basket, cuts),
+            rounding=api.ONCE_PER_RATE,
+            source="invented",
+            confidence=api.Confidence.CONVENTION,
+        )
+
+
+class Document(api.InvoiceExporter):
+    name = "number"
+    title = "Only the number"
+    media_type = "text/plain"
+    file_extension = "txt"
+
+    def export(self, invoice: api.InvoiceFacts, settings: api.Settings = api.NO_SETTINGS) -> bytes:
+        return invoice.number.encode()
+
+
 class Good:
     """Uses every hook and keeps the contract."""
 
@@ -100,6 +124,14 @@ class Good:
     @api.hookimpl
     def register_ledger_exporters(self) -> Sequence[api.LedgerExporter]:
         return [Exporter()]
+
+    @api.hookimpl
+    def register_tax_rules(self) -> Sequence[api.TaxRule]:
+        return [Untaxed()]
+
+    @api.hookimpl
+    def register_invoice_exporters(self) -> Sequence[api.InvoiceExporter]:
+        return [Document()]
 
     @api.hookimpl
     def decide_order_price(self, context: api.PricingContext) -> Sequence[api.PriceAdjustment]:
@@ -330,12 +362,42 @@ class BadName(Policy):
     name = "Next week"
 
 
+class Overcharging(Untaxed):
+    """Writes three units more than the rate gives onto the first line."""
+
+    def assess(self, basket: api.TaxBasket, settings: api.Settings = api.NO_SETTINGS) -> api.TaxAssessment:
+        if len(basket.lines) != 1:
+            raise api.Refusal("untaxed.one", "One line at a time.")
+        cut = [api.TaxCut(price=line.price, category="S", rate_percent=Decimal(20)) for line in basket.lines]
+        [line] = api.taxed_once_per_rate(basket, [cut])
+        [part], more = line.parts, 3 * basket.minor_unit
+        net, gross = (part.net - more, part.gross) if line.line.inclusive else (part.net, part.gross + more)
+        wrong = replace(line, parts=(replace(part, net=net, tax=part.tax + more, gross=gross),))
+        return replace(super().assess(basket, settings), lines=(wrong,))
+
+
+class Closed(Untaxed):
+    def assess(self, basket: api.TaxBasket, settings: api.Settings = api.NO_SETTINGS) -> api.TaxAssessment:
+        raise api.Refusal("untaxed.closed", "Never.")
+
+
+class Restamped(Document):
+    def __init__(self) -> None:
+        self._calls = count()
+
+    def export(self, invoice: api.InvoiceFacts, settings: api.Settings = api.NO_SETTINGS) -> bytes:
+        return f"{invoice.number} {next(self._calls)}".encode()
+
+
 @pytest.mark.parametrize(
     ("hook", "thing", "check"),
     [
         ("register_channels", Twice(), "channel quiet: send"),
         ("register_recall_policies", Backwards(), "recall policy next-week"),
         ("register_ledger_exporters", Stamped(), "ledger exporter lines"),
+        ("register_tax_rules", Overcharging(), "tax rule untaxed"),
+        ("register_tax_rules", Closed(), "tax rule untaxed"),
+        ("register_invoice_exporters", Restamped(), "invoice exporter number"),
         ("register_recall_policies", BadName(), "register_recall_policies"),
     ],
 )

@@ -14,10 +14,12 @@ from ..calculators import Calculator
 from ..channels import MessageChannel, SendOutcome
 from ..errors import Refusal
 from ..hookspecs import DECIDE_HOOKS, NOTIFY_HOOKS, REGISTER_HOOKS, new_plugin_manager
+from ..invoices import InvoiceExporter
 from ..ledgers import LedgerExporter
 from ..manifest import KEBAB_CASE, PluginManifest
 from ..pricing import PriceAdjustment
 from ..recalls import RecallDecision, RecallPolicy
+from ..taxes import TaxAssessment, TaxRule
 from ..tolerances import StandardContext, ToleranceStandard
 from ..version import API_VERSION
 from . import calculator_checks, samples, standard_checks
@@ -31,6 +33,8 @@ _KINDS: dict[str, tuple[type[Any], str]] = {
     "register_channels": (MessageChannel, "name"),
     "register_recall_policies": (RecallPolicy, "name"),
     "register_ledger_exporters": (LedgerExporter, "name"),
+    "register_tax_rules": (TaxRule, "name"),
+    "register_invoice_exporters": (InvoiceExporter, "name"),
 }
 
 
@@ -94,6 +98,10 @@ class _Suite:
             yield f"recall policy {policy.name}", lambda p=policy: self._policy_looks_ahead(p)  # type: ignore[misc]
         for exporter in registered["register_ledger_exporters"]:
             yield f"ledger exporter {exporter.name}", lambda e=exporter: self._exporter_repeats_itself(e)  # type: ignore[misc]
+        for rule in registered["register_tax_rules"]:
+            yield f"tax rule {rule.name}", lambda r=rule: self._rule_divides_exactly(r)  # type: ignore[misc]
+        for exporter in registered["register_invoice_exporters"]:
+            yield f"invoice exporter {exporter.name}", lambda e=exporter: self._document_repeats_itself(e)  # type: ignore[misc]
         implemented = {caller.name for caller in manager.get_hookcallers(self._plugin) or ()}
         for hook in DECIDE_HOOKS:
             if hook in implemented:
@@ -199,6 +207,47 @@ class _Suite:
         again = b"".join(exporter.export(iter(entries), settings))
         require(b"".join(pieces) == again, f"{exporter.name}: the same entries gave other bytes")
         list(exporter.export(iter(()), settings))
+
+    def _rule_divides_exactly(self, rule: TaxRule) -> None:
+        settings, assessed = self._settings(), 0
+        for basket in samples.tax_baskets():
+            try:
+                assessment = rule.assess(basket, settings)
+            except Refusal:
+                continue
+            assessed += 1
+            require(isinstance(assessment, TaxAssessment), f"{rule.name}: assess returns a TaxAssessment")
+            lines = tuple(line.line for line in assessment.lines)
+            require(lines == basket.lines, f"{rule.name}: the assessment has other lines than the basket")
+            require(
+                bool(assessment.rounding.name and assessment.rounding.words and assessment.source.strip()),
+                f"{rule.name}: an assessment names its rounding and its source",
+            )
+            for part in assessment.parts:
+                cents = not (part.net % basket.minor_unit or part.tax % basket.minor_unit)
+                require(cents, f"{rule.name}: {part.net} and {part.tax} are not in whole {basket.minor_unit}")
+            for rate in {part.rate_percent for part in assessment.parts}:
+                same = [part for part in assessment.parts if part.rate_percent == rate]
+                due = sum(part.net for part in same) * rate / 100
+                off = abs(sum(part.tax for part in same) - due)
+                require(
+                    off <= len(same) * basket.minor_unit,
+                    f"{rule.name}: tax at {rate}% is off by {off}, more than rounding explains",
+                )
+            require(rule.assess(basket, settings) == assessment, f"{rule.name}: the same basket, another answer")
+        require(assessed > 0, f"{rule.name} refuses every basket of the suite; give settings that it can work with")
+
+    def _document_repeats_itself(self, exporter: InvoiceExporter) -> None:
+        settings = self._settings()
+        require(
+            "/" in exporter.media_type and bool(exporter.file_extension),
+            f"{exporter.name}: media type or extension is missing",
+        )
+        for invoice in samples.invoices():
+            document = exporter.export(invoice, settings)
+            require(isinstance(document, bytes) and bool(document), f"{exporter.name}: export returns bytes")
+            require(invoice.number.encode() in document, f"{exporter.name}: the document lacks its number")
+            require(document == exporter.export(invoice, settings), f"{exporter.name}: the same facts, other bytes")
 
     def _decision_is_sound(self, hook: str) -> None:
         drafts: Mapping[str, tuple[str, Sequence[Any]]] = {

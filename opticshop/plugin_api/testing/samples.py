@@ -7,9 +7,11 @@ from decimal import Decimal
 
 from ..channels import OutboundMessage
 from ..events import Event
+from ..invoices import InvoiceFacts, InvoiceLine, InvoiceParty, InvoiceReference, InvoiceTaxSubtotal
 from ..ledgers import JournalEntry, JournalLine
 from ..pricing import PriceLine, PricingContext
 from ..recalls import RecallSubject
+from ..taxes import CatalogueCategory, TaxBasket, TaxedKind, TaxLine
 from ..tolerances import EyeInspection, InspectionRequest, LensKind, LensValues, PairInspection
 from ..types import HandoverDraft, OrderDraft
 
@@ -176,3 +178,106 @@ def event() -> Event:
         branch_code="north",
         data={"order_id": "order-1"},
     )
+
+
+def tax_baskets() -> tuple[TaxBasket, ...]:
+    """A pair with its dispensing, with and without tax in the prices, in three currencies' units, and odd ends."""
+    pair: tuple[tuple[TaxedKind, CatalogueCategory, str], ...] = (
+        ("frame", "standard", "95"),
+        ("lens", "standard", "33"),
+        ("lens", "standard", "33"),
+        ("treatment", "standard", "0"),
+        ("dispensing", "exempt", "61"),
+        ("accessory", "standard", "7"),
+        ("service", "standard", "1"),
+    )
+
+    def lines(inclusive: bool, unit: Decimal, odd: int) -> tuple[TaxLine, ...]:
+        return tuple(
+            TaxLine(
+                code=f"C-{place}",
+                kind=kind,
+                price=Decimal(price) + odd * unit if Decimal(price) else Decimal(price),
+                category=category,
+                inclusive=inclusive,
+            )
+            for place, (kind, category, price) in enumerate(pair)
+        )
+
+    return tuple(
+        TaxBasket(
+            country=place[:2],
+            place=place,
+            day=date(2024, 5, 6),
+            currency=currency,
+            minor_unit=unit,
+            lines=some,
+            supervised=supervised,
+        )
+        for place in ("GB", "US-XA-001-02")
+        for currency, unit in (("GBP", Decimal("0.01")), ("JPY", Decimal(1)), ("KWD", Decimal("0.001")))
+        for supervised in (None, True, False)
+        for inclusive in (True, False)
+        for some in (lines(inclusive, unit, 0), lines(inclusive, unit, 1), lines(inclusive, unit, 1)[:1], ())
+    )
+
+
+def invoices() -> tuple[InvoiceFacts, ...]:
+    """A taxed frame and exempt lenses, a deposit paid; and the credit note of the same."""
+    seller = InvoiceParty(name="Millrace Opticians (invented)", country="GB", city="Millford", tax_number="GB123456789")
+    buyer = InvoiceParty(name="Wren Alder (invented)", country="GB")
+    lines = (
+        InvoiceLine(
+            number=1,
+            name="Frame",
+            quantity=Decimal(1),
+            price=Decimal("100.00"),
+            net=Decimal("100.00"),
+            tax=Decimal("20.00"),
+            category="S",
+            rate_percent=Decimal(20),
+        ),
+        InvoiceLine(
+            number=2,
+            name="Lens",
+            quantity=Decimal(2),
+            price=Decimal("150.00"),
+            net=Decimal("300.00"),
+            tax=Decimal("0.00"),
+            category="E",
+            rate_percent=Decimal(0),
+        ),
+    )
+    subtotals = (
+        InvoiceTaxSubtotal(category="S", rate_percent=Decimal(20), taxable=Decimal("100.00"), tax=Decimal("20.00")),
+        InvoiceTaxSubtotal(
+            category="E",
+            rate_percent=Decimal(0),
+            taxable=Decimal("300.00"),
+            tax=Decimal("0.00"),
+            reason="Exempt (invented reason)",
+        ),
+    )
+
+    def facts(number: str, prepaid: str, original: InvoiceReference | None) -> InvoiceFacts:
+        return InvoiceFacts(
+            kind="invoice" if original is None else "credit_note",
+            number=number,
+            issued_on=date(2024, 5, 6),
+            due_on=date(2024, 6, 5),
+            currency="GBP",
+            seller=seller,
+            buyer=buyer,
+            lines=lines,
+            subtotals=subtotals,
+            net_total=Decimal("400.00"),
+            tax_total=Decimal("20.00"),
+            total=Decimal("420.00"),
+            prepaid=Decimal(prepaid),
+            payable=Decimal("420.00") - Decimal(prepaid),
+            means=("card",),
+            original=original,
+        )
+
+    original = InvoiceReference(number="N-I-2024-00001", issued_on=date(2024, 5, 6))
+    return (facts("N-I-2024-00001", "120.00", None), facts("N-C-2024-00001", "0.00", original))

@@ -146,7 +146,7 @@ class BoundInvoiceExporter:
     _settings: Settings
 
     def export(self, invoice: InvoiceFacts) -> bytes:
-        """The document. Raises PluginRefused for facts that the format has no place for; PluginDefect, DecideTooSlow."""
+        """The document. Raises PluginRefused for what the format has no place for, PluginDefect, DecideTooSlow."""
 
         def fault(answer: Any) -> str | None:
             return (
