@@ -1,5 +1,5 @@
 from __future__ import annotations
 
-from typing import Any
+from .lists_api import routes as list_routes
 
-routes: list[tuple[str, Any]] = []
+routes = [*list_routes]
