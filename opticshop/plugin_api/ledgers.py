@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from typing import ClassVar
 
@@ -17,13 +17,22 @@ _ZERO = Decimal(0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalLine(JsonReady):
-    """One side of an entry: exactly one of `debit` and `credit` is positive, the other zero."""
+    """One side of an entry: exactly one of `debit` and `credit` is positive, the other zero.
+
+    `account` is the code of the account; `account_kind` is one of asset, liability, income, expense and equity;
+    `account_role` says what the service posts there (for instance output_tax), empty for an account without
+    a role. `party` is whose money it is, for instance customers/<id>.
+    """
 
     account: str
     debit: Decimal = _ZERO
     credit: Decimal = _ZERO
     memo: str = ""
     tax_code: str | None = None
+    account_name: str = ""
+    account_kind: str = ""
+    account_role: str = ""
+    party: str = ""
 
     def __post_init__(self) -> None:
         if self.debit < 0 or self.credit < 0 or (self.debit > 0) == (self.credit > 0):
@@ -32,7 +41,12 @@ class JournalLine(JsonReady):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalEntry(JsonReady):
-    """One booking in one currency. Raises `InvalidFacts` unless debits equal credits."""
+    """One booking in one currency. Raises `InvalidFacts` unless debits equal credits.
+
+    `booked_on` is the branch's day the books count it to, `posted_at` the moment it was written. `document` is what
+    caused it (for instance payments/<id>), `purpose` what about it was booked, `reference` its number for people.
+    `reverses` is the number of the entry that this one corrects, empty for any other.
+    """
 
     id: str
     number: str
@@ -42,6 +56,10 @@ class JournalEntry(JsonReady):
     description: str
     lines: tuple[JournalLine, ...]
     reference: str = ""
+    document: str = ""
+    purpose: str = ""
+    posted_at: datetime | None = None
+    reverses: str = ""
 
     def __post_init__(self) -> None:
         if len(self.lines) < 2:
