@@ -1,5 +1,6 @@
 from __future__ import annotations
 
 from .lists_api import routes as list_routes
+from .promotions_api import routes as promotion_routes
 
-routes = [*list_routes]
+routes = [*list_routes, *promotion_routes]
