@@ -5,3 +5,4 @@ class PricePermission(StrEnum):
     VIEW = "prices.view"
     EDIT = "prices.edit"
     GRANT = "prices.grant"
+    CLAIM = "prices.claim"
