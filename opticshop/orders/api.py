@@ -9,16 +9,16 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ResourceViewSet
-from opticshop.customers.selectors import customer_get_for
 from opticshop.prescriptions.selectors import measurement_get_for, prescription_get_for
 
-from . import selectors, services
+from . import resolving, selectors, services
 from .models import Order, OrderState
 from .permissions import OrderPermission
+from .quotations_api import routes as quotation_routes
 from .replacing import order_replace, wanted_of
+from .resolving import treatments_get
 from .serializers import OrderCancelIn, OrderOut, OrderPlaceIn, OrderPromiseIn, OrderReplaceIn, QuoteOut
 
 
@@ -72,12 +72,14 @@ class OrderViewSet(ResourceViewSet):
     }
 
     def create(self, request: Request) -> Response:
-        order = services.order_place(actor=self.actor, wanted=self._wanted())
+        order = services.order_place(actor=self.actor, wanted=resolving.wanted_from(self.actor, self.read_input()))
         return self.answer(self._fresh(order), status=201)
 
     @action(detail=False, methods=["post"])
     def quote(self, request: Request) -> Response:
-        return self.answer(services.order_quote(actor=self.actor, wanted=self._wanted()))
+        return self.answer(
+            services.order_quote(actor=self.actor, wanted=resolving.wanted_from(self.actor, self.read_input()))
+        )
 
     @action(detail=True, methods=["post"])
     def cancel(self, request: Request, pk: str) -> Response:
@@ -102,6 +104,7 @@ class OrderViewSet(ResourceViewSet):
         """The order as it was, with what differs; ids resolved to rows the actor may see."""
         wanted = wanted_of(order)
         find: dict[str, Callable[[Any], Any]] = {
+            "treatments": treatments_get,
             "prescription": lambda key: prescription_get_for(self.actor, key),
             "measurement": lambda key: measurement_get_for(self.actor, key),
             "frame": frame_get,
@@ -113,21 +116,5 @@ class OrderViewSet(ResourceViewSet):
     def _fresh(self, order: Order) -> Order:
         return selectors.orders_visible_to(self.actor, self.permissions[self.action]).get(pk=order.pk)
 
-    def _wanted(self) -> services.Wanted:
-        """The request with every id resolved to a row the actor may see; anything else is not there."""
-        body: dict[str, Any] = self.read_input()
-        return services.Wanted(
-            branch=branch_get_for(self.actor, body["branch"], permission=OrderPermission.PLACE),
-            customer=customer_get_for(self.actor, body["customer"]),
-            prescription=prescription_get_for(self.actor, body["prescription"]),
-            measurement=measurement_get_for(self.actor, body["measurement"]),
-            frame=frame_get(body["frame"]),
-            lenses={eye: lens_get(product) for eye, product in body["lenses"].items()},
-            purpose=body["purpose"],
-            frame_is_customers=body["frame_is_customers"],
-            note=body.get("note", ""),
-            promised_on=body.get("promised_on"),
-        )
 
-
-routes = [("orders", OrderViewSet)]
+routes = [("orders", OrderViewSet), *quotation_routes]

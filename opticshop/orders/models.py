@@ -7,6 +7,10 @@ from django.db.models import Q
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
 
+from .lines_models import FrozenLine
+from .quotations_models import Quotation as Quotation
+from .quotations_models import QuotationLine as QuotationLine
+
 
 class OrderState(models.TextChoices):
     PLACED = "placed"
@@ -56,6 +60,10 @@ class Order(Entity, Versioned, BranchOwned):
     warnings = models.JSONField(default=list)
     note = models.TextField(blank=True)
     replaces = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="replacements")
+    quotation = models.OneToOneField(
+        Quotation, on_delete=models.PROTECT, null=True, related_name="order", help_text="Placed at its price"
+    )
+    promotion_code = models.CharField(max_length=20, blank=True, default="", db_default="")
     replacement_reason = models.CharField(max_length=300, blank=True, default="", db_default="")
 
     class Meta(BranchOwned.Meta):
@@ -140,23 +148,10 @@ class OrderedLens(Entity):
         return f"{self.eye} {self.sphere_dpt}/{self.cylinder_dpt}"
 
 
-class OrderLine(Entity):
+class OrderLine(FrozenLine):
     """One line of the price, frozen when the order was placed. Gross includes tax."""
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
-    position = models.PositiveSmallIntegerField()
-    kind = models.CharField(max_length=10, help_text="frame, lens, service or adjustment")
-    eye = models.CharField(max_length=5, blank=True)
-    sku = models.CharField(max_length=40)
-    description = models.CharField(max_length=200)
-    quantity = models.PositiveSmallIntegerField(default=1)
-    unit_price = models.DecimalField(max_digits=10, decimal_places=2)
-    discount = models.DecimalField(max_digits=10, decimal_places=2, default=0)
-    discount_reason = models.CharField(max_length=200, blank=True)
-    gross = models.DecimalField(max_digits=10, decimal_places=2)
-    tax_category = models.CharField(max_length=10)
-    tax_rate_percent = models.DecimalField(max_digits=5, decimal_places=2)
-    tax = models.DecimalField(max_digits=10, decimal_places=2)
 
     class Meta:
         ordering = ["position"]
@@ -167,6 +162,3 @@ class OrderLine(Entity):
                 name="orders_line_not_negative",
             ),
         ]
-
-    def __str__(self) -> str:
-        return f"{self.description} {self.gross}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from django.db import transaction
 
 from opticshop.core.actor import Actor
@@ -46,6 +48,8 @@ def order_replace(
         if OrderState.CANCELLED in ORDER_MOVES[former.state]:
             why = f"Replaced: {reason}"[:300]
             services.order_cancel(actor=actor, order=former, reason=why, cause=cause, borne_by=borne_by)
+        elif wanted.promotion_code == former.promotion_code:
+            wanted = replace(wanted, promotion_code="")  # it stays used on the pair that was collected
         placed = services.order_place(actor=actor, wanted=wanted, replaces=former, replacement_reason=reason)
         services.record(
             events.ORDER_REPLACED, placed, actor, replaces=str(former.id), cause=cause, borne_by=borne_by, reason=reason
@@ -65,4 +69,6 @@ def wanted_of(order: Order) -> services.Wanted:
         purpose=order.purpose,  # type: ignore[arg-type]
         frame_is_customers=order.frame_is_customers,
         note=order.note,
+        treatments=[line.service for line in order.lines.all() if line.kind == "treatment" and line.service],
+        promotion_code=order.promotion_code,
     )

@@ -5,10 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 
+from django.db.models import Exists, OuterRef
+
 from opticshop.branches.models import Branch
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.customers.models import Customer
 from opticshop.stock.models import Reservation
 
 from .models import Order, OrderState
@@ -30,6 +33,23 @@ def order_get_for(actor: Actor, order_id: uuid.UUID, *, permission: str = OrderP
     if found is None:
         raise NotFound(f"There is no order {order_id} here.", field="order")
     return found
+
+
+#: How far back an order counts for the price of the next one.
+EARLIER_DAYS = 366
+
+
+def earlier_orders(customer: Customer, day: dt.date, *, besides: Order | None = None) -> BranchQuerySet[Order]:
+    """What the customer ordered in any branch in the year before a day and what still stands, oldest first: neither
+    called off, nor replaced, nor the one that is being replaced."""
+    since = dt.datetime.combine(day - dt.timedelta(days=EARLIER_DAYS), dt.time(), tzinfo=dt.UTC)
+    standing = Order.objects.everywhere("price rules count a customer's orders in every branch").filter(
+        customer=customer, placed_at__gte=since
+    )
+    replaced = Order.objects.everywhere("as above").filter(replaces=OuterRef("id")).exclude(state=OrderState.CANCELLED)
+    found = standing.exclude(state=OrderState.CANCELLED).exclude(Exists(replaced))
+    found = found if besides is None else found.exclude(id=besides.id)
+    return found.select_related("branch").prefetch_related("lines", "lenses__product").order_by("placed_at", "id")
 
 
 #: An order in one of these is still to be made.

@@ -36,24 +36,43 @@ class OrderedLensOut(serializers.ModelSerializer[OrderedLens]):
         read_only_fields = fields
 
 
+class PriceReasonOut(serializers.Serializer[Any]):
+    """Why a line costs what it costs: first where its unit price comes from, then what was taken off it."""
+
+    kind = serializers.CharField(help_text="catalogue, price_list, plugin or promotion")
+    source = serializers.CharField(help_text="Name of the list or of the plugin, code of the promotion")
+    words = serializers.CharField()
+    amount = serializers.DecimalField(10, 2, help_text="The unit price, or what was added; negative is a discount")
+    rule = serializers.CharField(allow_blank=True, help_text="The plugin's own name for why")
+    price_list = serializers.UUIDField(allow_null=True)
+    valid_from = serializers.DateField(allow_null=True, help_text="Day from which the list holds")
+
+
+LINE_FIELDS = [
+    "position",
+    "kind",
+    "eye",
+    "sku",
+    "description",
+    "quantity",
+    "unit_price",
+    "discount",
+    "discount_reason",
+    "gross",
+    "tax_category",
+    "tax_rate_percent",
+    "tax",
+    "price_list",
+    "reasons",
+]
+
+
 class OrderLineOut(serializers.ModelSerializer[OrderLine]):
+    reasons = PriceReasonOut(many=True, read_only=True)
+
     class Meta:
         model = OrderLine
-        fields = [
-            "position",
-            "kind",
-            "eye",
-            "sku",
-            "description",
-            "quantity",
-            "unit_price",
-            "discount",
-            "discount_reason",
-            "gross",
-            "tax_category",
-            "tax_rate_percent",
-            "tax",
-        ]
+        fields = LINE_FIELDS
         read_only_fields = fields
 
 
@@ -155,6 +174,8 @@ class OrderOut(serializers.ModelSerializer[Order]):
             "currency",
             "total",
             "tax_total",
+            "promotion_code",
+            "quotation",
             "lenses",
             "lines",
             "computation",
@@ -180,6 +201,7 @@ class QuoteLineOut(serializers.Serializer[Any]):
     tax_category = serializers.CharField()
     tax_rate_percent = serializers.DecimalField(5, 2)
     tax = serializers.DecimalField(10, 2)
+    reasons = PriceReasonOut(many=True)
 
 
 class QuoteOut(serializers.Serializer[Any]):
@@ -192,6 +214,12 @@ class QuoteOut(serializers.Serializer[Any]):
     promised_on = serializers.DateField()
     promise_reason = serializers.CharField(source="promise.reason")
     promise_basis = serializers.DictField(source="promise.basis", help_text="What the day was reckoned from")
+
+
+def _treatments() -> serializers.ListField:
+    return serializers.ListField(
+        child=serializers.UUIDField(), required=False, max_length=10, help_text="Services charged for each lens"
+    )
 
 
 class LensChoiceIn(StrictSerializer):
@@ -231,6 +259,8 @@ class OrderPlaceIn(StrictSerializer):
     purpose = serializers.ChoiceField(["distance", "near"], default="distance")
     promised_on = serializers.DateField(required=False)
     note = TextField(required=False, allow_blank=True, max_length=2000)
+    treatments = _treatments()
+    promotion_code = TextField(required=False, allow_blank=True, max_length=20, help_text="As given at the till")
 
 
 @extend_schema_serializer(
@@ -257,6 +287,8 @@ class OrderReplaceIn(StrictSerializer):
     purpose = serializers.ChoiceField(["distance", "near"], required=False)
     promised_on = serializers.DateField(required=False)
     note = TextField(required=False, allow_blank=True, max_length=2000)
+    treatments = _treatments()
+    promotion_code = TextField(required=False, allow_blank=True, max_length=20, help_text="Empty: without promotion")
     reason = TextField(max_length=300)
     cause = serializers.ChoiceField(causes.OF_ORDERS, required=False, help_text="Why another order stands in its place")
     borne_by = serializers.ChoiceField(

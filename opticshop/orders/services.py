@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -14,7 +14,7 @@ from django.db.models import F
 from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
 from opticshop.branches.services import number_next
-from opticshop.catalogue.models import Frame, LensProduct
+from opticshop.catalogue.models import Frame, LensProduct, ServiceItem
 from opticshop.catalogue.selectors import dispensing_service
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
@@ -26,12 +26,18 @@ from opticshop.plugin_api import OrderDraft
 from opticshop.pluginhost import services as plugins
 from opticshop.prescriptions.models import Measurement, Prescription
 from opticshop.prescriptions.services import dispensing_leave
+from opticshop.prices.promotions_services import (
+    PromotionNotApplicable,
+    promotion_give_back,
+    promotion_quote,
+    promotion_use,
+)
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
 from . import computing, events, pricing, selectors, spoiling
 from .computing import Computed, Purpose
-from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState, Promise
+from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState, Promise, Quotation
 from .permissions import OrderPermission
 from .promising import Reckoned, lead_days, reckon
 
@@ -96,6 +102,8 @@ class Wanted:
     frame_is_customers: bool = False
     note: str = ""
     promised_on: dt.date | None = None
+    treatments: Sequence[ServiceItem] = ()
+    promotion_code: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +128,13 @@ class Quote:
         return sum((line.tax for line in self.lines), pricing.ZERO)
 
 
-def order_quote(*, actor: Actor, wanted: Wanted) -> Quote:
-    """Compute and price an order without placing it: nothing is written and nothing is reserved."""
+def order_quote(
+    *, actor: Actor, wanted: Wanted, replaces: Order | None = None, quotation: Quotation | None = None
+) -> Quote:
+    """Compute and price an order without placing it: nothing is written and nothing is reserved.
+
+    With a quotation its prices hold; the tax within them is that of today.
+    """
     actor.require(OrderPermission.PLACE, wanted.branch.id)
     _check_belongs(wanted)
     day = clock.today(wanted.branch.time_zone)
@@ -132,16 +145,11 @@ def order_quote(*, actor: Actor, wanted: Wanted) -> Quote:
         lenses=wanted.lenses,
         purpose=wanted.purpose,
     )
-    service = dispensing_service()
-    lines = pricing.price(
-        branch=wanted.branch,
-        frame=None if wanted.frame_is_customers else wanted.frame,
-        lenses=dict(wanted.lenses),
-        services=[service] if service else [],
-        customer_age=age_on(wanted.customer.birth_date, day),
-        prescription_issued_on=wanted.prescription.issued_on,
-        day=day,
-    )
+    if quotation is None:
+        lines = _priced(actor, wanted, day, replaces)
+    else:
+        lines = pricing.kept(quotation.lines.select_related("lens", "service", "price_list"), wanted.frame)
+    lines = pricing.taxed(lines, branch=wanted.branch, day=day)
     if sum((line.gross for line in lines), pricing.ZERO) >= LARGEST_TOTAL:
         raise TotalTooLarge(f"An order totals less than {LARGEST_TOTAL}.", field="lenses")
     if wanted.prescription.expires_on < day:
@@ -150,15 +158,23 @@ def order_quote(*, actor: Actor, wanted: Wanted) -> Quote:
     return Quote(wanted, computed, lines, _promise(wanted, day))
 
 
-def order_place(*, actor: Actor, wanted: Wanted, replaces: Order | None = None, replacement_reason: str = "") -> Order:
+def order_place(
+    *,
+    actor: Actor,
+    wanted: Wanted,
+    replaces: Order | None = None,
+    replacement_reason: str = "",
+    quotation: Quotation | None = None,
+) -> Order:
     """Place an order: compute, price, number, and reserve frame and lenses by lot, all or nothing.
 
-    Raises what the prescription, the optics, the price rules and the stock refuse; then nothing has been written.
+    With a quotation at its price. Raises what the prescription, the optics, the price rules, the promotion and the
+    stock refuse; then nothing has been written.
     """
     actor.require(OrderPermission.PLACE, wanted.branch.id)
     with transaction.atomic():
         override = dispensing_leave(prescription=wanted.prescription, branch=wanted.branch)
-        quote = order_quote(actor=actor, wanted=wanted)
+        quote = order_quote(actor=actor, wanted=wanted, replaces=replaces, quotation=quotation)
         quote.computed.check_cuts_out()
         order = Order(
             branch=wanted.branch,
@@ -180,6 +196,8 @@ def order_place(*, actor: Actor, wanted: Wanted, replaces: Order | None = None, 
             note=wanted.note,
             replaces=replaces,
             replacement_reason=replacement_reason,
+            quotation=quotation,
+            promotion_code=promotion_code(quote.lines),
         )
         plugins.decide_order_placement(branch=wanted.branch, draft=_draft(order, quote))
         order.number = number_next(branch=wanted.branch, kind="O")
@@ -193,9 +211,13 @@ def order_place(*, actor: Actor, wanted: Wanted, replaces: Order | None = None, 
             )
             for eye, lens in quote.computed.lenses.items()
         )
-        OrderLine.objects.bulk_create(_rows(order, quote.lines))
+        OrderLine.objects.bulk_create(
+            OrderLine(order=order, position=position, **pricing.columns(line))
+            for position, line in enumerate(quote.lines, start=1)
+        )
         _promise_keep(order, actor, quote.promise)
         _reserve(actor, order, quote)
+        _promotion_use(actor, order, quote, on=quotation and quotation.quoted_on)
         record(events.ORDER_PLACED, order, actor, special_order=_has_special(wanted))
     return order
 
@@ -203,13 +225,15 @@ def order_place(*, actor: Actor, wanted: Wanted, replaces: Order | None = None, 
 def order_cancel(*, actor: Actor, order: Order, reason: str, cause: str = "", borne_by: str = "") -> Order:
     """Call an order off: what is spoilt for others (a lens that was cut) is written off, the rest goes back.
 
-    Both happen in this transaction, so that nobody finds a cut lens in the drawer. Money already taken is paid back by
+    Both happen in this transaction, so that nobody finds a cut lens in the drawer. A promotion that was used can be
+    used again. Money already taken is paid back by
     its own use case. ``cause`` and ``borne_by`` go with the event for whoever keeps account of what was spoilt.
     """
     actor.require(OrderPermission.CANCEL, order.branch_id)
     with transaction.atomic():
         locked = _move(order, OrderState.CANCELLED, cancelled_reason=reason)
         spoiled = _stock_give_back(actor, locked, reason)
+        promotion_give_back(actor=actor, document=document_of(locked))
         record(events.ORDER_CANCELLED, locked, actor, reason=reason, spoiled=spoiled, cause=cause, borne_by=borne_by)
     return locked
 
@@ -319,6 +343,67 @@ def _check_promised_on(branch: Branch, promised_on: dt.date) -> None:
         )
 
 
+def promotion_code(lines: Sequence[pricing.Priced]) -> str:
+    """The promotion whose discount the lines bear, or nothing."""
+    return next((why.source for line in lines for why in line.reasons if why.kind == "promotion"), "")
+
+
+def _priced(actor: Actor, wanted: Wanted, day: dt.date, replaces: Order | None) -> list[pricing.Priced]:
+    """The lines at the prices of the day, with what plugins and then the promotion take off them."""
+    service = dispensing_service()
+    lines = pricing.price(
+        branch=wanted.branch,
+        frame=None if wanted.frame_is_customers else wanted.frame,
+        lenses=wanted.lenses,
+        treatments=wanted.treatments,
+        services=[service] if service else [],
+        customer_age=age_on(wanted.customer.birth_date, day),
+        prescription_issued_on=wanted.prescription.issued_on,
+        day=day,
+        earlier=selectors.earlier_orders(wanted.customer, day, besides=replaces),
+    )
+    if not wanted.promotion_code:
+        return lines
+    found = promotion_quote(
+        actor=actor,
+        promotion=wanted.promotion_code,
+        branch=wanted.branch,
+        customer=wanted.customer,
+        total=sum((line.gross for line in lines), pricing.ZERO),
+        is_complete_pair=_is_complete_pair(wanted),
+        on=day,
+    )
+    if not found.applies:
+        raise PromotionNotApplicable(
+            " ".join(refusal.words for refusal in found.refusals),
+            field="promotion_code",
+            refusals=[{"reason": refusal.reason, "words": refusal.words} for refusal in found.refusals],
+        )
+    why = pricing.Reason("promotion", found.promotion.code, found.promotion.name, -found.discount)
+    return pricing.discounted(lines, found.discount, why, wanted.branch.currency)
+
+
+def _promotion_use(actor: Actor, order: Order, quote: Quote, *, on: dt.date | None) -> None:
+    """Use the promotion that the price counts on; raises when somebody else used it up in the meantime."""
+    if not order.promotion_code:
+        return
+    taken = sum((why.amount for line in quote.lines for why in line.reasons if why.kind == "promotion"), pricing.ZERO)
+    promotion_use(
+        actor=actor,
+        promotion=order.promotion_code,
+        branch=order.branch,
+        customer=order.customer,
+        document=document_of(order),
+        total=order.total - taken,
+        is_complete_pair=_is_complete_pair(quote.wanted),
+        on=on,
+    )
+
+
+def _is_complete_pair(wanted: Wanted) -> bool:
+    return pricing.is_complete_pair(wanted.lenses, with_frame=not wanted.frame_is_customers)
+
+
 def _promise(wanted: Wanted, day: dt.date) -> Reckoned:
     if wanted.promised_on is not None:
         return Reckoned(wanted.promised_on, "Day named when the order was placed", {})
@@ -347,28 +432,6 @@ def _is_special(product: LensProduct) -> bool:
 
 def _has_special(wanted: Wanted) -> bool:
     return any(_is_special(product) for product in wanted.lenses.values())
-
-
-def _rows(order: Order, lines: list[pricing.Priced]) -> list[OrderLine]:
-    return [
-        OrderLine(
-            order=order,
-            position=position,
-            kind=line.kind,
-            eye=line.eye,
-            sku=line.sku,
-            description=line.description,
-            quantity=line.quantity,
-            unit_price=line.unit_price,
-            discount=line.discount,
-            discount_reason="; ".join(line.reasons)[:200],
-            gross=line.gross,
-            tax_category=line.tax_category,
-            tax_rate_percent=line.tax_rate_percent,
-            tax=line.tax,
-        )
-        for position, line in enumerate(lines, start=1)
-    ]
 
 
 def _reserve(actor: Actor, order: Order, quote: Quote) -> None:

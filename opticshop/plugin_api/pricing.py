@@ -6,10 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from .errors import InvalidFacts
 from .types import Eye, JsonReady
+
+if TYPE_CHECKING:
+    from .tolerances import LensKind
 
 PriceLineKind = Literal["frame", "lens", "treatment", "fee"]
 
@@ -33,12 +36,31 @@ class PriceLine(JsonReady):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierOrder(JsonReady):
+    """An order that the same customer placed before and that stands: neither called off nor replaced.
+
+    `lines` are as priced then, at list prices, `total` is what was charged, `rules` are the rules whose
+    adjustments it carries. A complete pair has a lens for each eye and a frame that was sold with them.
+    """
+
+    order_id: str
+    placed_on: date
+    currency: str
+    lines: tuple[PriceLine, ...]
+    total: Decimal
+    lens_kind: LensKind | None = None
+    is_complete_pair: bool = False
+    rules: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PricingContext(JsonReady):
     """The order as it stands before adjustments. Every plugin gets the same context, not another's
     adjustments.
 
     `customer_age` is in whole years on `priced_on`, None when not known. `facts` holds further facts by name,
-    such as a voucher band; which ones exist is documented by the host.
+    such as a voucher band; which ones exist is documented by the host. `smallest_unit` is that of the
+    currency. `earlier_orders` are those of the last 366 days in any branch, oldest first.
     """
 
     branch_code: str
@@ -48,6 +70,10 @@ class PricingContext(JsonReady):
     lines: tuple[PriceLine, ...]
     prescription_issued_on: date | None = None
     facts: Mapping[str, str] = field(default_factory=dict, hash=False)
+    smallest_unit: Decimal = Decimal("0.01")
+    lens_kind: LensKind | None = None
+    is_complete_pair: bool = False
+    earlier_orders: tuple[EarlierOrder, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from .activating import plugin_activation_set
 from .calculating import BatchAnswer, CalculatorAnswer, RowAnswer, calculator_batch, calculator_run
-from .deciding import decide_handover, decide_order_placement, decide_order_price
+from .deciding import decide_handover, decide_order_placement, decide_order_price, order_price_decisions
 from .supplying import (
     Assessed,
     BoundChannel,
@@ -39,6 +39,7 @@ __all__ = [
     "decide_order_price",
     "invoice_exporter",
     "ledger_exporter",
+    "order_price_decisions",
     "plugin_activation_set",
     "recall_policy",
     "tax_assess",

@@ -24,16 +24,22 @@ from ..manager import host
 
 
 def decide_order_price(*, branch: Branch, context: PricingContext) -> list[PriceAdjustment]:
-    """What the plugins add to or take off an order, in the order of the plugins' names.
+    """What the plugins add to or take off an order, in the order of the plugins' names."""
+    return [adjustment for _, adjustment in order_price_decisions(branch=branch, context=context)]
+
+
+def order_price_decisions(*, branch: Branch, context: PricingContext) -> list[tuple[str, PriceAdjustment]]:
+    """What the plugins add to or take off an order, each with its plugin's name, in the order of the names.
 
     Every plugin sees list prices. Adjustments that are not in the currency's smallest unit, name a line that is not
     there, or bring a line or the order below zero count as a defect of the plugin that made them.
     """
-    adjustments: list[PriceAdjustment] = []
+    decisions: list[tuple[str, PriceAdjustment]] = []
     for plugin, ask in _asked("decide_order_price", branch, context=context):
-        fault = partial(_fault_of_adjustments, context, tuple(adjustments))
-        adjustments += decided(plugin, "decide_order_price", ask, check=fault) or ()
-    return adjustments
+        fault = partial(_fault_of_adjustments, context, tuple(adjustment for _, adjustment in decisions))
+        answer = decided(plugin, "decide_order_price", ask, check=fault) or ()
+        decisions += [(plugin.name, adjustment) for adjustment in answer]
+    return decisions
 
 
 def decide_order_placement(*, branch: Branch, draft: OrderDraft) -> None:
