@@ -86,7 +86,7 @@ from .invoices import (
 )
 from .ledgers import JournalEntry, JournalLine, LedgerExporter
 from .manifest import PluginManifest
-from .pricing import PriceAdjustment, PriceLine, PricingContext
+from .pricing import EarlierOrder, PriceAdjustment, PriceLine, PricingContext
 from .recalls import RecallDecision, RecallPolicy, RecallSubject
 from .taxes import (
     ONCE_PER_RATE,
@@ -100,7 +100,9 @@ from .taxes import (
     TaxPart,
     TaxRounding,
     TaxRule,
+    dated_rows,
     in_force,
+    least_sure,
     shared_out,
     taxed_once_per_rate,
 )
@@ -146,6 +148,7 @@ __all__ = [
     "CalculatorResult",
     "CalculatorWarning",
     "Confidence",
+    "EarlierOrder",
     "Event",
     "Eye",
     "EyeInspection",
@@ -203,9 +206,11 @@ __all__ = [
     "VerdictLine",
     "WorkedExample",
     "admits_this_api",
+    "dated_rows",
     "hookimpl",
     "in_force",
     "json_ready",
+    "least_sure",
     "new_plugin_manager",
     "shared_out",
     "taxed_once_per_rate",

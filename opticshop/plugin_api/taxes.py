@@ -7,11 +7,11 @@ exactly: to the price as it stands, where it includes tax; to the net of the par
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
-from typing import ClassVar, Literal, get_args
+from typing import Any, ClassVar, Literal, get_args
 
 from opticshop.optics.conformity import Confidence
 
@@ -229,12 +229,49 @@ def shared_out(amount: Decimal, weights: Sequence[Decimal], unit: Decimal) -> li
     return shares
 
 
-def in_force(rows: Sequence[Mapping[str, object]], day: date) -> Mapping[str, object] | None:
-    """Of dated rows in settings (each with `valid_from`, an ISO day, and perhaps `valid_until`, its last day) the one
-    that holds on the day: the latest that has begun, None if it has ended or there is none."""
-    begun = [row for row in rows if date.fromisoformat(str(row["valid_from"])) <= day]
+_DAY = {"type": "string", "pattern": "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$"}
+
+
+def dated_rows(title: str, required: Sequence[str], /, **fields: Any) -> dict[str, Any]:
+    """JSON Schema of a setting that holds dated facts: rows with a first day, perhaps a last one, with the source and
+    the confidence that any legal fact has, and with these fields."""
+    common = {
+        "valid_from": {**_DAY, "title": "First day"},
+        "valid_until": {**_DAY, "title": "Last day"},
+        "source": {"type": "string", "minLength": 1, "title": "Where it was read"},
+        "confidence": {"enum": [one.value for one in Confidence], "title": "How well it is known"},
+    }
+    return {
+        "type": "array",
+        "title": title,
+        "items": {
+            "type": "object",
+            "additionalProperties": False,
+            "properties": {**fields, **common},
+            "required": ["valid_from", "source", "confidence", *required],
+        },
+    }
+
+
+def in_force(rows: Iterable[Mapping[str, Any]], day: date) -> Mapping[str, Any] | None:
+    """Of rows as `dated_rows` has them, the one in force on the day: the latest that has begun, unless it has ended."""
+    today = day.isoformat()  # days in this form are in the order of the calendar
+    begun = [row for row in rows if row["valid_from"] <= today]
     if not begun:
         return None
     latest = max(begun, key=lambda row: str(row["valid_from"]))
-    until = latest.get("valid_until")
-    return latest if until is None or day <= date.fromisoformat(str(until)) else None
+    return latest if today <= latest.get("valid_until", today) else None
+
+
+_SUREST_FIRST = (
+    Confidence.CONFIRMED,
+    Confidence.PARTLY_CONFIRMED,
+    Confidence.CONVENTION,
+    Confidence.FROM_MEMORY,
+    Confidence.DOUBTFUL,
+)
+
+
+def least_sure(rows: Iterable[Mapping[str, Any]]) -> Confidence:
+    """The confidence of an answer that rests on all these rows: that of the least sure."""
+    return max((Confidence(row["confidence"]) for row in rows), key=_SUREST_FIRST.index)

@@ -235,7 +235,9 @@ class _Suite:
                     f"{rule.name}: tax at {rate}% is off by {off}, more than rounding explains",
                 )
             require(rule.assess(basket, settings) == assessment, f"{rule.name}: the same basket, another answer")
-        require(assessed > 0, f"{rule.name} refuses every basket of the suite; give settings that it can work with")
+        manifest: PluginManifest = self._plugin.manifest
+        needs_facts = bool(manifest.settings_schema.get("properties")) and not self._own_settings
+        require(assessed > 0 or needs_facts, f"{rule.name} refuses every basket of the suite")
 
     def _document_repeats_itself(self, exporter: InvoiceExporter) -> None:
         settings = self._settings()
