@@ -1,4 +1,4 @@
-"""Request ids, and problem+json for everything under /api/ that fails before a view is reached."""
+"""Request ids; problem+json under /api/, and FHIR's own answer under /fhir/, where no view is reached."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import uuid
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
+
+from opticshop.exchange.outcomes import plain_outcome
 
 from .logs import request_id
 from .problems import plain_problem
@@ -34,14 +36,17 @@ class RequestIdMiddleware:
 
 
 class ProblemPagesMiddleware:
-    """An HTML error page under /api/ becomes the same problem shape that views answer with."""
+    """An HTML error page under /api/ or /fhir/ becomes the shape that views answer with there."""
 
     def __init__(self, get_response: Get) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         response = self.get_response(request)
-        html = response.get("Content-Type", "").startswith("text/html")
-        if response.status_code >= 400 and html and request.path.startswith("/api/"):
+        if response.status_code < 400 or not response.get("Content-Type", "").startswith("text/html"):
+            return response
+        if request.path.startswith("/api/"):
             return plain_problem(request, response.status_code)
+        if request.path.startswith("/fhir/"):
+            return plain_outcome(response.status_code)
         return response

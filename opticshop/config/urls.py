@@ -19,6 +19,7 @@ oauth_routes = [
 urlpatterns = [
     path("", pages.front, name="front"),
     path("api/v1/", include("opticshop.config.api_root")),
+    path("fhir/", include("opticshop.exchange.urls")),
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="schema"), name="docs"),
     path(

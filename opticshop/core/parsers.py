@@ -20,16 +20,20 @@ class BoundedJSONParser(JSONParser):
         parser_context: Mapping[str, Any] | None = None,
     ) -> Any:
         try:
-            data = super().parse(stream, media_type, parser_context)
+            data = self.read(stream, media_type, parser_context)
         except RecursionError as error:
             raise ParseError(f"The JSON is nested deeper than {MAX_DEPTH} levels.") from error
         if _deeper_than(data, MAX_DEPTH):
             raise ParseError(f"The JSON is nested deeper than {MAX_DEPTH} levels.")
         try:
-            json.dumps(data, ensure_ascii=False).encode()
+            json.dumps(data, ensure_ascii=False, default=str).encode()
         except UnicodeEncodeError as error:
             raise ParseError("The JSON holds a surrogate that stands for no character.") from error
         return data
+
+    def read(self, stream: IO[Any], media_type: str | None, parser_context: Mapping[str, Any] | None) -> Any:
+        """The JSON as Python sees it, before it is judged."""
+        return super().parse(stream, media_type, parser_context)
 
 
 def _deeper_than(data: Any, depth: int) -> bool:

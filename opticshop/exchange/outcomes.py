@@ -1,0 +1,120 @@
+"""OperationOutcome: what FHIR answers where the rest of the service answers problem+json."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Any
+
+from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
+from django.http import Http404, HttpResponse
+from rest_framework import exceptions
+from rest_framework.response import Response
+from rest_framework.views import set_rollback
+
+from opticshop.core.errors import Busy, DomainError, Invalid, NotFound
+from opticshop.core.locks import is_contention
+
+from .vocabulary import MEDIA_TYPE, System
+
+log = logging.getLogger("opticshop.exchange")
+
+#: HTTP status -> code of the required value set ``issue-type``.
+ISSUE_CODES = {
+    400: "invalid",
+    401: "login",
+    403: "forbidden",
+    404: "not-found",
+    405: "not-supported",
+    406: "not-supported",
+    409: "conflict",
+    412: "conflict",
+    413: "too-long",
+    415: "not-supported",
+    422: "business-rule",
+    429: "throttled",
+    500: "exception",
+    503: "transient",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Issue:
+    """One thing to say about a request; ``expression`` is the FHIRPath of the element it is about."""
+
+    code: str
+    text: str
+    expression: str = ""
+    problem: str = ""
+    severity: str = "error"
+
+    def as_json(self) -> dict[str, Any]:
+        found: dict[str, Any] = {"severity": self.severity, "code": self.code}
+        if self.problem:
+            found["details"] = {"coding": [{"system": System.PROBLEM.value, "code": self.problem}]}
+        found["diagnostics"] = self.text
+        if self.expression:
+            found["expression"] = [self.expression]
+        return found
+
+
+class ResourceRefused(Invalid):
+    """A FHIR resource that cannot be taken in: every reason is an issue with the path of its element."""
+
+    code = "exchange.resource_refused"
+    title = "The resource cannot be taken in"
+
+    def __init__(self, issues: Sequence[Issue]) -> None:
+        super().__init__("; ".join(issue.text for issue in issues)[:1000])
+        self.issues = list(issues)
+
+
+def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
+    return {"resourceType": "OperationOutcome", "issue": [issue.as_json() for issue in issues]}
+
+
+def outcome_for(error: Exception, context: dict[str, Any]) -> Response:
+    """Exception handler of the FHIR views: every failure is an OperationOutcome; an unforeseen one tells nothing."""
+    set_rollback()
+    if isinstance(error, Http404):
+        error = NotFound()
+    elif isinstance(error, PermissionDenied):
+        error = exceptions.PermissionDenied()
+    elif is_contention(error):
+        error = Busy(headers={"Retry-After": "1"})
+    if isinstance(error, ResourceRefused):
+        return _answer(error.status, error.issues)
+    if isinstance(error, DomainError):
+        issue = Issue(ISSUE_CODES.get(error.status, "processing"), error.detail, problem=error.code)
+        return _answer(error.status, [issue], error.headers)
+    if isinstance(error, RequestDataTooBig):
+        return _answer(413, [Issue("too-long", "Send less at once.")])
+    if isinstance(error, SuspiciousOperation | RecursionError):
+        return _answer(400, [Issue("invalid", "The request is malformed.")])
+    if isinstance(error, exceptions.APIException):
+        return _framework(error)
+    log.exception("unforeseen failure in the clinical exchange", exc_info=error)
+    return _answer(500, [Issue("exception", "Something failed here. Quote the X-Request-ID when you report this.")])
+
+
+def _framework(error: exceptions.APIException) -> Response:
+    status = error.status_code
+    headers = {}
+    if getattr(error, "auth_header", None):
+        headers["WWW-Authenticate"] = error.auth_header  # type: ignore[attr-defined]
+    if getattr(error, "wait", None):
+        headers["Retry-After"] = str(int(error.wait) + 1)  # type: ignore[attr-defined]
+    return _answer(status, [Issue(ISSUE_CODES.get(status, "processing"), str(error.detail))], headers)
+
+
+def _answer(status: int, issues: Sequence[Issue], headers: dict[str, str] | None = None) -> Response:
+    return Response(operation_outcome(issues), status=status, headers=headers, content_type=MEDIA_TYPE)
+
+
+def plain_outcome(status: int) -> HttpResponse:
+    """For failures before a view is reached."""
+    issue = Issue(ISSUE_CODES.get(status, "processing"), f"{HTTPStatus(status).phrase}.")
+    return HttpResponse(json.dumps(operation_outcome([issue])), status=status, content_type=MEDIA_TYPE)
