@@ -5,3 +5,8 @@ class BillingPermission(StrEnum):
     VIEW = "billing.view"
     TAKE = "billing.take"
     REFUND = "billing.refund"
+    TILL = "billing.till"
+    REOPEN_TILL = "billing.reopen_till"
+    INVOICE = "billing.invoice"
+    FORFEIT = "billing.forfeit"
+    WRITE_OFF = "billing.write_off"

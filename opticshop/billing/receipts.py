@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.errors import Conflict
 from opticshop.core.money import rounded
 from opticshop.documents.letterhead import Letterhead
 from opticshop.documents.receipt import ReceiptData, ReceiptLine, TaxPart
-from opticshop.orders.models import Order
+from opticshop.orders.models import Order, OrderLine
 
 from .models import Payment, Receipt
-from .tax_parts import parts_of_payment, tax_summary
+from .tax_parts import parts_as_json, tax_summary
 
 
 class OrderDoesNotAddUp(Conflict):
@@ -26,13 +27,54 @@ class OrderDoesNotAddUp(Conflict):
     title = "The order's lines do not add up to its total"
 
 
-def content_of(*, payment: Payment, order: Order, paid_before: Decimal, balance_due: Decimal) -> dict[str, Any]:
-    """Everything a receipt states, as JSON: money, rates and days are text. Nobody's name is in it but the seller's."""
-    lines, currency, branch = list(order.lines.all()), order.currency, order.branch
-    summary = tax_summary(lines, currency)
+def summary_of(order: Order, lines: Sequence[OrderLine]) -> list[TaxPart]:
+    """The price by category and rate. Raises OrderDoesNotAddUp."""
+    summary = tax_summary(lines, order.currency)
     if sum(part.gross for part in summary) != order.total or sum(part.tax for part in summary) != order.tax_total:
         raise OrderDoesNotAddUp(f"The lines of {order.number} do not add up to its total.")
-    parts = parts_of_payment(summary, paid_before=paid_before, amount=payment.amount, currency=currency)
+    return summary
+
+
+def seller_of(branch: Branch) -> dict[str, str]:
+    return {
+        "name": branch.name,
+        "address": branch.address,
+        "phone": branch.phone,
+        "tax_number": branch.tax_number,
+    }
+
+
+def lines_as_json(lines: Iterable[OrderLine], currency: str) -> list[dict[str, Any]]:
+    def money(amount: Decimal) -> str:
+        return str(rounded(amount, currency))
+
+    return [
+        {
+            "description": line.description,
+            "quantity": line.quantity,
+            "unit_price": money(line.unit_price),
+            "discount": money(line.discount),
+            "gross": money(line.gross),
+            "tax_category": line.tax_category,
+            "tax_rate_percent": str(line.tax_rate_percent),
+            "tax": money(line.tax),
+        }
+        for line in lines
+    ]
+
+
+def content_of(
+    *,
+    payment: Payment,
+    order: Order,
+    lines: Sequence[OrderLine],
+    summary: Sequence[TaxPart],
+    parts: Sequence[TaxPart],
+    paid_before: Decimal,
+    balance_due: Decimal,
+) -> dict[str, Any]:
+    """Everything a receipt states, as JSON: money, rates and days are text. Nobody's name is in it but the seller's."""
+    currency, branch = order.currency, order.branch
     issued_on = clock.today(branch.time_zone)
 
     def money(amount: Decimal) -> str:
@@ -41,31 +83,14 @@ def content_of(*, payment: Payment, order: Order, paid_before: Decimal, balance_
     return {
         "kind": str(payment.kind),
         "is_deposit": payment.kind == Payment.Kind.DEPOSIT,
-        "seller": {
-            "name": branch.name,
-            "address": branch.address,
-            "phone": branch.phone,
-            "tax_number": branch.tax_number,
-        },
+        "seller": seller_of(branch),
         "issued_on": issued_on.isoformat(),
         "tax_point_on": _tax_point(payment, order, issued_on).isoformat(),
         "order": {"id": str(order.id), "number": order.number},
         "currency": currency,
-        "lines": [
-            {
-                "description": line.description,
-                "quantity": line.quantity,
-                "unit_price": money(line.unit_price),
-                "discount": money(line.discount),
-                "gross": money(line.gross),
-                "tax_category": line.tax_category,
-                "tax_rate_percent": str(line.tax_rate_percent),
-                "tax": money(line.tax),
-            }
-            for line in lines
-        ],
-        "tax_summary": _as_json(summary),
-        "payment_tax": _as_json(parts),
+        "lines": lines_as_json(lines, currency),
+        "tax_summary": parts_as_json(summary),
+        "payment_tax": parts_as_json(parts),
         "total": money(order.total),
         "tax_total": money(order.tax_total),
         "paid_before": money(paid_before),
@@ -96,9 +121,9 @@ def printable(receipt: Receipt, *, invented: bool) -> ReceiptData:
         tax_point_on=dt.date.fromisoformat(content["tax_point_on"]),
         order_number=content["order"]["number"],
         currency=content["currency"],
-        lines=tuple(_line(line) for line in content["lines"]),
-        tax_parts=_parts(content["tax_summary"]),
-        payment_parts=_parts(content["payment_tax"]),
+        lines=tuple(line_from_json(line) for line in content["lines"]),
+        tax_parts=parts_from_json(content["tax_summary"]),
+        payment_parts=parts_from_json(content["payment_tax"]),
         total=Decimal(content["total"]),
         paid_before=Decimal(content["paid_before"]),
         amount=Decimal(content["amount"]),
@@ -111,7 +136,7 @@ def printable(receipt: Receipt, *, invented: bool) -> ReceiptData:
     )
 
 
-def _line(line: Mapping[str, Any]) -> ReceiptLine:
+def line_from_json(line: Mapping[str, Any]) -> ReceiptLine:
     return ReceiptLine(
         description=line["description"],
         quantity=line["quantity"],
@@ -124,20 +149,7 @@ def _line(line: Mapping[str, Any]) -> ReceiptLine:
     )
 
 
-def _as_json(parts: Iterable[TaxPart]) -> list[dict[str, str]]:
-    return [
-        {
-            "category": part.category,
-            "rate_percent": str(part.rate_percent),
-            "net": str(part.net),
-            "tax": str(part.tax),
-            "gross": str(part.gross),
-        }
-        for part in parts
-    ]
-
-
-def _parts(parts: Iterable[Mapping[str, str]]) -> tuple[TaxPart, ...]:
+def parts_from_json(parts: Iterable[Mapping[str, str]]) -> tuple[TaxPart, ...]:
     return tuple(
         TaxPart(
             part["category"],

@@ -5,8 +5,11 @@ from __future__ import annotations
 import uuid
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
-from django.db.models import Sum
+from django.db import models
+from django.db.models import Case, DecimalField, F, OuterRef, Q, Subquery, Sum, Value, When
+from django.db.models.functions import Coalesce
 
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
@@ -15,36 +18,72 @@ from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders.models import Order, OrderState
 from opticshop.orders.selectors import orders_visible_to
 
-from .models import Payment, Receipt
+from .models import HeldDeposit, Invoice, Payment, Receipt, Settlement, TillDay, TillEntry
 from .permissions import BillingPermission
+
+_ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)
 class Balance:
     """What an order costs, what was paid for it (payments less refunds) and what is still owed.
 
-    A cancelled order owes nothing; what was paid for it and not given back is still ``paid``.
+    ``credited`` is what was given back after the supply: the price is lower by it. ``written_off`` is what nobody pays
+    any more, ``forfeited`` what is kept of a cancelled order's money. A cancelled order that was never supplied owes
+    nothing; what was paid for it and neither given back nor kept is still held.
     """
 
     total: Decimal
     paid: Decimal
     due: Decimal
     currency: str
+    credited: Decimal = _ZERO
+    written_off: Decimal = _ZERO
+    forfeited: Decimal = _ZERO
+
+    @property
+    def covered(self) -> Decimal:
+        """What of the price needs no more paying, as long as nothing is supplied: the deposit held."""
+        return self.paid + self.written_off - self.forfeited
+
+    @property
+    def repayable(self) -> Decimal:
+        """What of the money taken is not kept; a refund cannot exceed it."""
+        return self.paid - self.forfeited
 
 
 def balance_of(order: Order) -> Balance:
     """The balance as the payments stand now; lock the order's row first where a decision hangs on it."""
     payments = Payment.objects.everywhere("the money of one order").filter(order_id=order.id)
-    paid = rounded(payments.aggregate(paid=Sum("amount"))["paid"] or Decimal(0), order.currency)
-    total = rounded(order.total, order.currency)
-    due = rounded(Decimal(0), order.currency) if order.state == OrderState.CANCELLED else total - paid
-    return Balance(total=total, paid=paid, due=due, currency=order.currency)
+    money = payments.aggregate(paid=Sum("amount"), credited=Sum("amount", filter=Q(lowers_price=True)))
+    settled = (
+        Settlement.objects.everywhere("the money of one order")
+        .filter(order_id=order.id)
+        .aggregate(
+            written_off=Sum("amount", filter=Q(kind=Settlement.Kind.WRITE_OFF)),
+            forfeited=Sum("amount", filter=Q(kind=Settlement.Kind.FORFEIT)),
+        )
+    )
+
+    def fixed(amount: Decimal | None) -> Decimal:
+        return rounded(amount or _ZERO, order.currency)
+
+    total, paid, credited = fixed(order.total), fixed(money["paid"]), -fixed(money["credited"])
+    written_off, forfeited = fixed(settled["written_off"]), fixed(settled["forfeited"])
+    owes = order.state != OrderState.CANCELLED or is_supplied(order)
+    due = total - credited - written_off - paid if owes else fixed(None)
+    return Balance(total, paid, due, order.currency, credited, written_off, forfeited)
+
+
+def is_supplied(order: Order) -> bool:
+    """Whether the customer has had the pair. It stays true while it is remade."""
+    return order.collected_at is not None
 
 
 def refundable(payment: Payment) -> Decimal:
     """What of a payment was not given back yet."""
     refunds = Payment.objects.everywhere("the refunds of one payment").filter(refunds_id=payment.id)
-    return payment.amount + (refunds.aggregate(back=Sum("amount"))["back"] or Decimal(0))
+    return payment.amount + (refunds.aggregate(back=Sum("amount"))["back"] or _ZERO)
 
 
 def payments_visible_to(actor: Actor, permission: str = BillingPermission.VIEW) -> BranchQuerySet[Payment]:
@@ -66,3 +105,49 @@ def receipts_visible_to(actor: Actor) -> BranchQuerySet[Receipt]:
 def orders_with_money_visible_to(actor: Actor) -> BranchQuerySet[Order]:
     """Orders whose balance the actor may see."""
     return orders_visible_to(actor, BillingPermission.VIEW).prefetch_related(None)
+
+
+def till_days_visible_to(actor: Actor, permission: str = BillingPermission.VIEW) -> BranchQuerySet[TillDay]:
+    return with_takings(TillDay.objects.visible_to(actor, permission)).prefetch_related("entries")
+
+
+def with_takings(days: BranchQuerySet[TillDay]) -> BranchQuerySet[TillDay]:
+    """Each day with what was taken by method, the cash that was moved, and the cash that should be there now."""
+    money = DecimalField(max_digits=12, decimal_places=2)
+    nothing = Value(_ZERO, output_field=money)
+
+    def summed(rows: models.QuerySet[Any], amount: Any) -> Any:
+        sums = (
+            rows.filter(till_day=OuterRef("pk")).order_by().values("till_day").annotate(sum=Sum(amount)).values("sum")
+        )
+        return Coalesce(Subquery(sums, output_field=money), nothing)
+
+    payments = Payment.objects.everywhere("of till days scoped by the caller")
+    moved = Case(When(kind=TillEntry.Kind.PAID_IN, then=F("amount")), default=-F("amount"), output_field=money)
+    movements = TillEntry.objects.filter(kind__in=[TillEntry.Kind.PAID_IN, TillEntry.Kind.PAID_OUT])
+    taken = {f"taken_{method}": summed(payments.filter(method=method), "amount") for method in Payment.Method.values}
+    return days.annotate(**taken, moved=summed(movements, moved)).annotate(  # type: ignore[return-value]
+        expected_now=Coalesce("expected", F("opening_float") + F("taken_cash") + F("moved"), output_field=money)
+    )
+
+
+def expected_cash(till_day: TillDay) -> Decimal:
+    """What should be in the till now by the float, the payments and the cash moved, whatever was counted."""
+    cash = till_day.payments.filter(method=Payment.Method.CASH).aggregate(sum=Sum("amount"))["sum"] or _ZERO
+    entries = till_day.entries.aggregate(
+        paid_in=Sum("amount", filter=Q(kind=TillEntry.Kind.PAID_IN)),
+        paid_out=Sum("amount", filter=Q(kind=TillEntry.Kind.PAID_OUT)),
+    )
+    return till_day.opening_float + cash + (entries["paid_in"] or _ZERO) - (entries["paid_out"] or _ZERO)
+
+
+def held_deposits_visible_to(actor: Actor) -> BranchQuerySet[HeldDeposit]:
+    return HeldDeposit.objects.visible_to(actor, BillingPermission.VIEW).select_related("order")
+
+
+def settlements_visible_to(actor: Actor, permission: str = BillingPermission.VIEW) -> BranchQuerySet[Settlement]:
+    return Settlement.objects.visible_to(actor, permission)
+
+
+def invoices_visible_to(actor: Actor, permission: str = BillingPermission.VIEW) -> BranchQuerySet[Invoice]:
+    return Invoice.objects.visible_to(actor, permission)

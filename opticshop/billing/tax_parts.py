@@ -64,3 +64,16 @@ def parts_of_payment(
         TaxPart(new.category, new.rate_percent, new.net - old.net, new.tax - old.tax, new.gross - old.gross)
         for old, new in zip(earlier, later, strict=True)
     ]
+
+
+def parts_as_json(parts: Iterable[TaxPart]) -> list[dict[str, str]]:
+    return [
+        {
+            "category": part.category,
+            "rate_percent": str(part.rate_percent),
+            "net": str(part.net),
+            "tax": str(part.tax),
+            "gross": str(part.gross),
+        }
+        for part in parts
+    ]

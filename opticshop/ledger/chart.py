@@ -32,6 +32,7 @@ CHART: tuple[ChartRow, ...] = (
     ChartRow("bad_debts", "5000", "Debts written off", "expense"),
     ChartRow("till_difference", "5010", "Tills over and short", "expense"),
     ChartRow("goodwill", "5020", "Goodwill to customers", "expense"),
+    ChartRow("petty_cash", "5030", "Small expenses paid from tills", "expense"),
 )
 
 BY_ROLE: dict[str, ChartRow] = {row.role: row for row in CHART}

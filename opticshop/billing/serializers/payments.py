@@ -8,7 +8,7 @@ from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
 
-from .models import Payment, Receipt
+from ..models import Payment, Receipt
 
 _ORDER = "01890a5d-ac96-774b-bcce-b302099a8057"
 _UNIT = "the currency of the order"
@@ -37,11 +37,21 @@ class PaymentOut(serializers.ModelSerializer[Payment]):
             "reference",
             "refunds",
             "reason",
+            "till_day",
+            "voucher",
+            "lowers_price",
             "taken_at",
             "taken_by",
             "receipt",
         ]
         read_only_fields = fields
+
+
+class TillField(serializers.RegexField):
+    """The code of a till within its branch."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(r"^[a-z0-9-]{1,20}$", **kwargs)
 
 
 class MoneyOut(serializers.DecimalField):
@@ -127,6 +137,9 @@ class BalanceOut(serializers.Serializer[Any]):
     total = MoneyOut()
     paid = MoneyOut(help_text="Payments less refunds")
     due = MoneyOut()
+    credited = MoneyOut(help_text="Given back after the pair was supplied: the price is lower by it")
+    written_off = MoneyOut(help_text="Given up: nobody pays it any more")
+    forfeited = MoneyOut(help_text="Kept of what was paid for a cancelled order")
     currency = serializers.CharField()
 
 
@@ -135,12 +148,21 @@ class BalanceOut(serializers.Serializer[Any]):
         OpenApiExample(
             "A deposit by card",
             value={"order": _ORDER, "amount": "50.00", "method": "card", "reference": "T-0042"},
-        )
+        ),
+        OpenApiExample("A voucher of a scheme", value={"order": _ORDER, "method": "voucher", "voucher": _ORDER}),
     ]
 )
 class PaymentTakeIn(StrictSerializer):
     order = serializers.UUIDField()
-    amount = UnitDecimalField(unit=_UNIT, max_digits=10, decimal_places=2, min_value=Decimal("0.01"))
+    amount = UnitDecimalField(
+        unit=_UNIT,
+        max_digits=10,
+        decimal_places=2,
+        min_value=Decimal("0.01"),
+        required=False,
+        help_text="Left out only with a voucher, which says it",
+    )
+    voucher = serializers.UUIDField(required=False, help_text="A voucher of a scheme, redeemed by this payment")
     method = serializers.ChoiceField(Payment.Method.choices)
     reference = TextField(
         required=False,
@@ -148,6 +170,7 @@ class PaymentTakeIn(StrictSerializer):
         max_length=80,
         help_text="The terminal's or the transfer's own reference. Card numbers are refused.",
     )
+    till = TillField(required=False, help_text="Left out: main, which opens by itself")
 
 
 @extend_schema_serializer(
@@ -163,3 +186,4 @@ class PaymentRefundIn(StrictSerializer):
         help_text="Left out: all that is left of the payment.",
     )
     reason = TextField(max_length=200)
+    till = TillField(required=False, help_text="Left out: main")

@@ -14,12 +14,13 @@ from opticshop.core.api import ApiViewSet, ResourceViewSet
 from opticshop.core.renderers import PdfRenderer
 from opticshop.documents.receipt import receipt_pdf
 from opticshop.orders.selectors import order_get_for
+from opticshop.prices.vouchers_selectors import voucher_get_for
 
-from . import selectors, services
-from .models import Payment, Receipt
-from .permissions import BillingPermission
-from .receipts import printable
-from .serializers import BalanceOut, PaymentOut, PaymentRefundIn, PaymentTakeIn, ReceiptOut
+from .. import selectors, services
+from ..models import Payment, Receipt
+from ..permissions import BillingPermission
+from ..receipts import printable
+from ..serializers.payments import BalanceOut, PaymentOut, PaymentRefundIn, PaymentTakeIn, ReceiptOut
 
 
 class PaymentFilter(django_filters.FilterSet):
@@ -58,6 +59,8 @@ class PaymentViewSet(ResourceViewSet):
     def create(self, request: Request) -> Response:
         body = self.read_input()
         order = order_get_for(self.actor, body.pop("order"), permission=BillingPermission.VIEW)
+        if "voucher" in body:
+            body["voucher"] = voucher_get_for(self.actor, body["voucher"])
         return self.answer(services.payment_take(actor=self.actor, order=order, **body), status=201)
 
     @action(detail=True, methods=["post"])
@@ -123,6 +126,9 @@ class BalanceViewSet(ApiViewSet):
             "total": balance.total,
             "paid": balance.paid,
             "due": balance.due,
+            "credited": balance.credited,
+            "written_off": balance.written_off,
+            "forfeited": balance.forfeited,
             "currency": balance.currency,
         }
         return self.answer(body)
