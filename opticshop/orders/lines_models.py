@@ -12,7 +12,8 @@ class FrozenLine(Entity):
     """Abstract: one line of a price as it was when it was fixed, with the reasons for it. Gross includes tax.
 
     ``reasons`` is what was said then: first where the unit price comes from (a price list or the catalogue), then each
-    discount with the plugin or promotion that gave it, its words and its amount on this line.
+    discount with the plugin or promotion that gave it, its words and its amount on this line. Every line has one tax
+    category; a line of kind ``share`` states a part of the price of the line before it under another (see ``taxing``).
     """
 
     position = models.PositiveSmallIntegerField()

@@ -1,9 +1,9 @@
-"""From articles to price lines: list prices, adjustments decided by plugins, tax within the gross amount.
+"""From articles to price lines: list prices and adjustments decided by plugins; ``taxing`` then says what tax is due.
 
-An article costs what the branch's price list of the day says, else the group's, else the catalogue. Prices are gross.
-Each amount is rounded half up, once, where it is fixed: the tax of a line is gross x rate / (100 + rate), rounded once
-per line; the tax of the order is the sum of its lines, so lines and totals always agree to the penny. A discount on
-the whole order is spread over its lines in whole units of the currency, so that the shares add up to it exactly.
+An article costs what the branch's price list of the day says, else the group's, else the catalogue. Prices are gross
+unless the branch says otherwise. Each amount is rounded half up, once, where it is fixed; the tax of the order is the
+sum of its lines, so lines and totals always agree to the penny. A discount on the whole order is spread over its lines
+in whole units of the currency, so that the shares add up to it exactly.
 """
 
 from __future__ import annotations
@@ -16,11 +16,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from opticshop.branches.models import Branch
-from opticshop.catalogue.models import Frame, LensProduct, ServiceItem
-from opticshop.catalogue.selectors import tax_rate_on
+from opticshop.catalogue.models import Frame, LensProduct, ServiceItem, TaxCategory
 from opticshop.core.errors import Conflict
-from opticshop.core.money import minor_unit, rounded, tax_within
-from opticshop.plugin_api import PriceAdjustment, PriceLine, PricingContext
+from opticshop.core.money import minor_unit, rounded
+from opticshop.plugin_api import PriceAdjustment, PriceLine, PricingContext, shared_out
 from opticshop.plugin_api.pricing import EarlierOrder, PriceLineKind
 from opticshop.pluginhost import services as plugins
 from opticshop.prices.lists_models import PriceList
@@ -31,6 +30,8 @@ from .lines_models import FrozenLine
 from .models import Order
 
 ZERO = Decimal("0.00")
+#: The kind of a line that states a part of the price of the line before it, under another tax category.
+SHARE = "share"
 PLUGIN_KINDS: dict[str, PriceLineKind] = {"frame": "frame", "lens": "lens", "treatment": "treatment", "service": "fee"}
 
 
@@ -45,7 +46,8 @@ class CurrencyMismatch(Conflict):
 class Reason:
     """Why a line costs what it costs: where its unit price comes from, or what was taken off it and by whom.
 
-    ``kind`` is catalogue, price_list, plugin or promotion; ``source`` names the list, the plugin or the code.
+    ``kind`` is catalogue, price_list, plugin, promotion or tax (a part that has a line of its own); ``source`` names
+    the list, the plugin, the code or the tax rule.
     """
 
     kind: str
@@ -55,10 +57,6 @@ class Reason:
     rule: str = ""
     price_list: str | None = None
     valid_from: str | None = None
-
-    @property
-    def is_discount(self) -> bool:
-        return self.amount < 0
 
     def record(self) -> dict[str, Any]:
         """As it is kept with the line and shown."""
@@ -90,14 +88,16 @@ class Priced:
     price_list: PriceList | None = None
     tax_rate_percent: Decimal = ZERO
     tax: Decimal = ZERO
+    tax_added: Decimal = ZERO
 
     @property
     def gross(self) -> Decimal:
-        return self.quantity * self.unit_price - self.discount
+        return self.quantity * self.unit_price - self.discount + self.tax_added
 
     @property
     def discount_reason(self) -> str:
-        return "; ".join(reason.words for reason in self.reasons if reason.is_discount)[:200]
+        """Words for everything that was taken off, also for what another line states."""
+        return "; ".join(reason.words for reason in self.reasons if reason.amount < 0)[:200]
 
 
 def price(
@@ -166,39 +166,49 @@ def spread(amount: Decimal, over: Sequence[Decimal], currency: str) -> dict[int,
     Largest remainders, the earlier place first: no share is more than what it is a share of. Shares of nothing are
     left out.
     """
-    unit = minor_unit(currency)
-    whole, weights = int(amount / unit), [int(one / unit) for one in over]
-    total = sum(weights)
-    parts = {place: divmod(whole * weight, total) for place, weight in enumerate(weights) if weight}
-    missing = whole - sum(share for share, _ in parts.values())
-    raised = set(sorted(parts, key=lambda place: -parts[place][1])[:missing])
-    shares = {place: (share + (place in raised)) * unit for place, (share, _) in parts.items()}
-    return {place: share for place, share in shares.items() if share}
-
-
-def taxed(lines: Sequence[Priced], *, branch: Branch, day: dt.date) -> list[Priced]:
-    """The lines with the tax that is contained in each by the rates of the day."""
-    return [_taxed(line, branch, day) for line in lines]
+    shares = shared_out(amount, over, minor_unit(currency))
+    return {place: share for place, share in enumerate(shares) if share}
 
 
 def kept(lines: Iterable[FrozenLine], frame: Frame) -> list[Priced]:
-    """Lines that were frozen before, to be used again at the same price."""
+    """Lines that were frozen before, to be used again at the same price and taxed anew: without the shares that were
+    stated apart, and marked as the catalogue marks their articles today."""
     return [
         Priced(
             kind=line.kind,
             sku=line.sku,
             description=line.description,
             unit_price=line.unit_price,
-            tax_category=line.tax_category,
+            tax_category=_marked(line, frame),
             eye=line.eye,
             quantity=line.quantity,
-            discount=line.discount,
-            reasons=tuple(Reason(**{**record, "amount": Decimal(record["amount"])}) for record in line.reasons),
-            article=frame if line.kind == "frame" else line.lens or line.service,
+            discount=line.discount - _stated_apart(line),
+            reasons=tuple(
+                Reason(**{**record, "amount": Decimal(record["amount"])})
+                for record in line.reasons
+                if record["kind"] != "tax"
+            ),
+            article=_article(line, frame),
             price_list=line.price_list,
         )
         for line in lines
+        if line.kind != SHARE
     ]
+
+
+def _article(line: FrozenLine, frame: Frame) -> Article | None:
+    return frame if line.kind == "frame" else line.lens or line.service
+
+
+def _marked(line: FrozenLine, frame: Frame) -> str:
+    article = _article(line, frame)
+    category = article.tax_category if article is not None else line.tax_category
+    return category if category in TaxCategory.values else TaxCategory.STANDARD
+
+
+def _stated_apart(line: FrozenLine) -> Decimal:
+    """What was taken off the line because another one states it."""
+    return -sum((Decimal(record["amount"]) for record in line.reasons if record["kind"] == "tax"), ZERO)
 
 
 def columns(line: Priced) -> dict[str, Any]:
@@ -293,8 +303,3 @@ def _adjusted(lines: list[Priced], decisions: list[tuple[str, PriceAdjustment]],
         why = Reason("plugin", plugin, one.reason, -amount, one.rule)
         result = discounted(result, amount, why, currency, at=one.line_index)
     return result
-
-
-def _taxed(line: Priced, branch: Branch, day: dt.date) -> Priced:
-    rate = tax_rate_on(branch.jurisdiction, line.tax_category, day).percent
-    return replace(line, tax_rate_percent=rate, tax=tax_within(line.gross, rate, branch.currency))

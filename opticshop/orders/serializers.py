@@ -39,8 +39,8 @@ class OrderedLensOut(serializers.ModelSerializer[OrderedLens]):
 class PriceReasonOut(serializers.Serializer[Any]):
     """Why a line costs what it costs: first where its unit price comes from, then what was taken off it."""
 
-    kind = serializers.CharField(help_text="catalogue, price_list, plugin or promotion")
-    source = serializers.CharField(help_text="Name of the list or of the plugin, code of the promotion")
+    kind = serializers.CharField(help_text="catalogue, price_list, plugin, promotion or tax")
+    source = serializers.CharField(help_text="Name of the list, the plugin or the tax rule, code of the promotion")
     words = serializers.CharField()
     amount = serializers.DecimalField(10, 2, help_text="The unit price, or what was added; negative is a discount")
     rule = serializers.CharField(allow_blank=True, help_text="The plugin's own name for why")
@@ -116,6 +116,27 @@ class EyeComputationOut(serializers.Serializer[Any]):
     outline_exponent = serializers.FloatField(allow_null=True, help_text="Of the superellipse assumed without a trace")
 
 
+class TaxRoundingOut(serializers.Serializer[Any]):
+    name = serializers.CharField()
+    words = serializers.CharField()
+
+
+class OrderTaxOut(serializers.Serializer[Any]):
+    """What the tax rule of the branch said of this price; left out where tax is as the catalogue marks it."""
+
+    rule = serializers.CharField()
+    title = serializers.CharField()
+    plugin = serializers.CharField()
+    version = serializers.CharField()
+    rounding = TaxRoundingOut()
+    note = serializers.CharField(allow_blank=True, help_text="To be printed on what the customer gets")
+    source = serializers.CharField()  # type: ignore[assignment]
+    confidence = serializers.CharField()
+    reasons = serializers.DictField(
+        child=serializers.CharField(), help_text="Why no tax is due, by the category of the lines it holds for"
+    )
+
+
 class ComputationOut(serializers.Serializer[Any]):
     right = EyeComputationOut(required=False)
     left = EyeComputationOut(required=False)
@@ -127,6 +148,7 @@ class ComputationOut(serializers.Serializer[Any]):
     size_difference_percent = serializers.FloatField(required=False, allow_null=True)
     assumptions = serializers.ListField(child=serializers.CharField())
     version = serializers.CharField(help_text="Version of the computation, so that it can be repeated")
+    tax = OrderTaxOut(required=False)
 
 
 class PromiseOut(serializers.ModelSerializer[Promise]):

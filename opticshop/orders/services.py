@@ -35,7 +35,7 @@ from opticshop.prices.promotions_services import (
 from opticshop.stock import selectors as stock_selectors
 from opticshop.stock import services as stock
 
-from . import computing, events, pricing, selectors, spoiling
+from . import computing, events, pricing, selectors, spoiling, taxing
 from .computing import Computed, Purpose
 from .models import ORDER_MOVES, Order, OrderedLens, OrderLine, OrderState, Promise, Quotation
 from .permissions import OrderPermission
@@ -149,7 +149,9 @@ def order_quote(
         lines = _priced(actor, wanted, day, replaces)
     else:
         lines = pricing.kept(quotation.lines.select_related("lens", "service", "price_list"), wanted.frame)
-    lines = pricing.taxed(lines, branch=wanted.branch, day=day)
+    lines, tax = taxing.taxed(lines, branch=wanted.branch, day=day)
+    if tax is not None:
+        computed.record["tax"] = tax
     if sum((line.gross for line in lines), pricing.ZERO) >= LARGEST_TOTAL:
         raise TotalTooLarge(f"An order totals less than {LARGEST_TOTAL}.", field="lenses")
     if wanted.prescription.expires_on < day:
@@ -388,6 +390,7 @@ def _promotion_use(actor: Actor, order: Order, quote: Quote, *, on: dt.date | No
     if not order.promotion_code:
         return
     taken = sum((why.amount for line in quote.lines for why in line.reasons if why.kind == "promotion"), pricing.ZERO)
+    taken += sum((line.tax_added for line in quote.lines), pricing.ZERO)
     promotion_use(
         actor=actor,
         promotion=order.promotion_code,

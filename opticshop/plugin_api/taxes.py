@@ -10,7 +10,9 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Decimal
+from fractions import Fraction
+from math import floor
 from typing import Any, ClassVar, Literal, get_args
 
 from opticshop.optics.conformity import Confidence
@@ -221,12 +223,12 @@ def shared_out(amount: Decimal, weights: Sequence[Decimal], unit: Decimal) -> li
         if amount:
             raise InvalidFacts("there is nothing to share the amount among", field="weights")
         return [amount for _ in weights]
-    exact = [amount * weight / total for weight in weights]
-    shares = [share.quantize(unit, rounding=ROUND_DOWN) for share in exact]
-    left = int((amount - sum(shares, _ZERO)) / unit)
-    for at in sorted(range(len(shares)), key=lambda at: shares[at] - exact[at])[:left]:
-        shares[at] += unit
-    return shares
+    exact = [Fraction(amount) / Fraction(unit) * Fraction(weight) / Fraction(total) for weight in weights]
+    units = [floor(share) for share in exact]
+    left = floor(sum(exact)) - sum(units)
+    for at in sorted(range(len(units)), key=lambda at: units[at] - exact[at])[:left]:
+        units[at] += 1
+    return [count * unit for count in units]
 
 
 _DAY = {"type": "string", "pattern": "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$"}
