@@ -32,6 +32,7 @@ GENERAL = frozenset({"_format", "_pretty"})
 COUNT, CURSOR = "_count", "_cursor"
 
 _DATE = re.compile(r"(eq|ge|le|gt|lt)?([0-9]{4})(?:-([0-9]{2}))?(?:-([0-9]{2}))?")
+_UNESCAPED_COMMA, _ESCAPED = re.compile(r"(?<!\\),"), re.compile(r"\\([\\,|$])")
 _NOTHING = Q(pk__in=[])
 
 
@@ -118,8 +119,8 @@ def prefers(header: str, name: str) -> str:
 
 def _any_of(parameter: Parameter, text: str) -> Q:
     found = _NOTHING
-    for value in text.split(","):
-        found |= parameter.condition(value.strip())
+    for value in _UNESCAPED_COMMA.split(text):
+        found |= parameter.condition(_ESCAPED.sub(r"\1", value.strip()))
     return found
 
 
@@ -175,15 +176,16 @@ def _by_family(value: str) -> Q:
     return Q(search_family__startswith=folded(value)) if folded(value) else _NOTHING
 
 
-def _by_identifier(own: System, kind: str) -> Callable[[str], Q]:
+def _by_identifier(own: System, kind: str, column: str) -> Callable[[str], Q]:
     """``system|value`` or, whoever's number it is, ``value``."""
 
     def condition(text: str) -> Q:
-        system, bar, value = text.rpartition("|")
+        system, bar, rest = text.partition("|")
+        value = rest if bar else text
         outside = selectors.outside_identifiers(kind).filter(value=value)
         if bar:
             outside = outside.filter(system=system)
-        theirs = Q(pk__in=outside.values(kind if kind == "prescription" else "customer"))
+        theirs = Q(pk__in=outside.values(column))
         return theirs | _by_id(value) if not bar or system == own else theirs
 
     return condition
@@ -228,7 +230,7 @@ PARAMETERS: dict[str, tuple[Parameter, ...]] = {
         Parameter(
             "identifier",
             "token",
-            _by_identifier(System.CUSTOMER, OutsideIdentifier.Kind.PATIENT),
+            _by_identifier(System.CUSTOMER, OutsideIdentifier.Kind.PATIENT, "customer"),
             "Our customer number, or a number under which the person was taken in: system|value",
         ),
         Parameter("family", "string", _by_family, "Beginning of the family name, without case and accents"),
@@ -239,7 +241,7 @@ PARAMETERS: dict[str, tuple[Parameter, ...]] = {
         Parameter(
             "identifier",
             "token",
-            _by_identifier(System.PRESCRIPTION, OutsideIdentifier.Kind.PRESCRIPTION),
+            _by_identifier(System.PRESCRIPTION, OutsideIdentifier.Kind.PRESCRIPTION, "prescription"),
             "Our number of the prescription, or one under which it was taken in: system|value",
         ),
         Parameter("patient", "reference", _by_patient, "Whose prescription it is: Patient/id"),
