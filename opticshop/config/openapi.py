@@ -39,6 +39,7 @@ SPECTACULAR: dict[str, Any] = {
         "drf_spectacular.hooks.postprocess_schema_enums",
         "opticshop.pluginhost.openapi.calculators_documented",
         "opticshop.pluginhost.openapi.settings_documented",
+        "opticshop.exchange.openapi.exchange_documented",
         "opticshop.config.openapi.methods_in_order",
     ],
     "ENUM_NAME_OVERRIDES": {
@@ -75,6 +76,8 @@ SPECTACULAR: dict[str, Any] = {
         "OrderPurposeEnum": ["distance", "near"],
         "MeasuringMethodEnum": "opticshop.prescriptions.models.Measurement.Method",
         "PrescriptionPurposeEnum": "opticshop.prescriptions.models.Prescription.Purpose",
+        "PromotionKindEnum": "opticshop.prices.promotions_models.Promotion.Kind",
+        "SchemeValueKindEnum": "opticshop.prices.vouchers_models.SchemeValue.Kind",
     },
     "TAGS": [
         {"name": "Sign-in", "description": "Who you are and what you may do where."},

@@ -191,8 +191,13 @@ OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
 OPTICSHOP_PLUGINS_ONLY = env.words("OPTICSHOP_PLUGINS_ONLY") or None
 OPTICSHOP_BATCH_SECONDS = float(env.text("OPTICSHOP_BATCH_SECONDS", "20.0"))
 OPTICSHOP_PLUGIN_DECIDE_SECONDS = float(env.text("OPTICSHOP_PLUGIN_DECIDE_SECONDS", "2.0"))
+#: Lets webhooks go to receivers in the own network, also by plain HTTP.
+OPTICSHOP_WEBHOOKS_ALLOW_PRIVATE = env.flag("OPTICSHOP_WEBHOOKS_ALLOW_PRIVATE", False)
 #: How stock is valued for the whole company: fifo or average (IAS 2, paragraph 25).
 OPTICSHOP_STOCK_VALUATION = env.text("OPTICSHOP_STOCK_VALUATION", "fifo")
+#: The largest file that an import takes, in bytes and in rows.
+OPTICSHOP_IMPORT_BYTES = env.number("OPTICSHOP_IMPORT_BYTES", 10 * 1024 * 1024)
+OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
 #: Prints a mark on every document: this shop and these people are invented.
 OPTICSHOP_INVENTED_DATA = env.flag("OPTICSHOP_INVENTED_DATA", False)
 
