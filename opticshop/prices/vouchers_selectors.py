@@ -7,7 +7,7 @@ import uuid
 
 from django.db.models import QuerySet
 
-from opticshop.core.actor import Actor
+from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 
@@ -26,13 +26,18 @@ def values_in_force(queryset: QuerySet[SchemeValue], day: dt.date) -> QuerySet[S
     return standing.exclude(valid_to__lt=day)
 
 
-def vouchers_visible_to(actor: Actor, permission: str = PricePermission.VIEW) -> BranchQuerySet[SchemeVoucher]:
-    return SchemeVoucher.objects.visible_to(actor, permission)
+def vouchers_visible_to(actor: Actor) -> BranchQuerySet[SchemeVoucher]:
+    """Those of branches in which the actor grants or claims. That somebody has one tells of their means."""
+    grants, claims = actor.where(PricePermission.GRANT), actor.where(PricePermission.CLAIM)
+    if grants is ALL or claims is ALL:
+        return SchemeVoucher.objects.everywhere("the actor grants or claims in every branch")
+    rows = SchemeVoucher.objects.everywhere("limited to the branches of two permissions")
+    return rows.filter(branch__in=grants | claims)
 
 
 def voucher_get_for(actor: Actor, voucher_id: uuid.UUID, *, permission: str = PricePermission.GRANT) -> SchemeVoucher:
     """The voucher, if the actor holds the permission in its branch; otherwise NotFound, whatever the reason."""
-    found = vouchers_visible_to(actor, permission).filter(id=voucher_id).first()
+    found = SchemeVoucher.objects.visible_to(actor, permission).filter(id=voucher_id).first()
     if found is None:
         raise NotFound(f"There is no voucher {voucher_id} here.", field="voucher")
     return found

@@ -16,6 +16,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -42,6 +43,7 @@ from .vouchers_problems import (
     NotEntitledByAge,
     NothingDue,
     NotRedeemedHere,
+    NoValueInForce,
     SchemeUnknown,
     SchemeValueThere,
     SchemeValueUnsound,
@@ -171,6 +173,54 @@ def band_find(
     if stated is not None and stated not in found.possible:
         raise BandNotSupported(f"These powers are of band {found.code}.", field="band", allowed=list(found.possible))
     return stated or found.code, found
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleBand:
+    """A band that a pair may have, and what it is worth; what is missing where that is not known."""
+
+    band: str
+    face_value: Decimal | None
+    missing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BandWorth:
+    """The answer to "what band is it, and what does it cover?"."""
+
+    band: str
+    possible: tuple[PossibleBand, ...]
+    is_doubtful: bool
+    decided_by: str
+    warnings: tuple[str, ...]
+    currency: str
+
+
+def band_worth(
+    *,
+    scheme: str,
+    nation: str,
+    eyes: Mapping[str, Power],
+    is_multifocal: bool = False,
+    supplements: Mapping[str, int] | None = None,
+    day: dt.date,
+) -> BandWorth:
+    """The band of a pair and its worth on a day, and of every other band that it may be. Of nobody in particular."""
+    rules = scheme_known(scheme, nation)
+    wanted = _supplements_known(rules, supplements or {})
+    if not eyes:
+        raise BandNeedsPowers(field="right", allowed="the powers of one lens at least")
+    found, values = band_of(rules, eyes, is_multifocal=is_multifocal), ValueTable(scheme, nation)
+    possible, warnings = [], list(found.warnings)
+    for code in found.possible:
+        try:
+            worth = values.worth(code, wanted, day)
+        except NoValueInForce as error:
+            possible.append(PossibleBand(code, None, error.detail))
+        else:
+            possible.append(PossibleBand(code, worth.face))
+            warnings += worth.warnings
+    return BandWorth(found.code, tuple(possible), found.is_doubtful, found.decided_by, tuple(warnings), rules.currency)
 
 
 def voucher_grant(

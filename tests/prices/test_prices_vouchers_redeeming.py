@@ -21,42 +21,6 @@ from tests.factories import CustomerFactory
 
 pytestmark = pytest.mark.django_db
 SYSTEM = system("test")
-WEAK = {"right": Power(D("-2.00"), D("-0.50")), "left": Power(D("-1.75"))}
-
-
-@pytest.fixture
-def value():
-    def enter(code="A", amount="45.00", kind="band", **more):
-        rules = {
-            "scheme": "uk-optical-voucher",
-            "nation": "ENG",
-            "valid_from": dt.date(2026, 1, 1),
-            "source": "invented for tests",
-            "confidence": "test data",
-        }
-        return services.scheme_value_add(actor=SYSTEM, kind=kind, code=code, amount=D(amount), **rules | more)
-
-    return enter
-
-
-@pytest.fixture
-def grant(mill, value):
-    def give(reference="V-1", actor=SYSTEM, **more):
-        if not SchemeValue.objects.filter(code="A", valid_from=dt.date(2026, 1, 1)).exists():
-            value()
-        about = {
-            "branch": mill,
-            "customer": more.pop("customer", None) or CustomerFactory(branch=mill),
-            "scheme": "uk-optical-voucher",
-            "nation": "ENG",
-            "issued_on": dt.date(2026, 2, 20),
-            "eligibility": "benefit",
-            "evidence": "award_letter",
-            "eyes": WEAK,
-        }
-        return services.voucher_grant(actor=actor, reference=reference, **about | more)
-
-    return give
 
 
 def types():
