@@ -47,6 +47,7 @@ class FhirView(APIView):
     permissions: ClassVar[Mapping[str, tuple[str, ...]]] = {}
     release: Release = R4
 
+    schema = None  # documented by openapi.exchange_documented
     permission_classes = [HoldsAllDeclared]
     renderer_classes = [FhirRenderer, JsonRenderer]
     parser_classes = [FhirParser, PlainJsonParser]
