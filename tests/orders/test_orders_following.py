@@ -6,7 +6,7 @@ import datetime as dt
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from opticshop.core.actor import system
@@ -141,6 +141,7 @@ def test_age_is_counted_on_the_day():
 money = st.decimals(min_value=0, max_value=1000, places=2)
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(money, min_size=1, max_size=6).filter(sum), st.data())
 def test_a_spread_discount_adds_up_and_never_turns_a_line_negative(prices, data):
     amount = data.draw(st.decimals(min_value=0, max_value=sum(prices), places=2))
