@@ -105,7 +105,7 @@ class SchemeValueAddIn(StrictSerializer):
     valid_from = serializers.DateField(help_text="Counts for vouchers issued from this day on, also one in the past")
     valid_to = serializers.DateField(required=False, help_text="Last day; left out: until a later value")
     published_on = serializers.DateField(help_text="When it was made known")
-    source = TextField(max_length=300)
+    source = TextField(max_length=300)  # type: ignore[assignment]
     confidence = TextField(max_length=120)
 
 
@@ -131,7 +131,7 @@ class _Lenses(StrictSerializer):
     right = PowerIn(required=False)
     left = PowerIn(required=False)
     is_multifocal = serializers.BooleanField(required=False)
-    supplements = SupplementIn(many=True, required=False, max_length=10)
+    supplements = SupplementIn(many=True, required=False, max_length=10)  # type: ignore[call-arg]
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         """``eyes`` and ``supplements`` as the services want them."""

@@ -122,7 +122,12 @@ def scheme_examples_load(*, actor: Actor) -> int:
     loaded = 0
     with transaction.atomic():
         for example in EXAMPLES:
-            key = {"scheme": example.scheme, "nation": example.nation, "kind": example.kind, "code": example.code}
+            key: dict[str, Any] = {
+                "scheme": example.scheme,
+                "nation": example.nation,
+                "kind": example.kind,
+                "code": example.code,
+            }
             if SchemeValue.objects.filter(**key, valid_from=example.valid_from, is_example=True).exists():
                 continue
             scheme_value_add(
