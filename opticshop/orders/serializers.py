@@ -40,7 +40,9 @@ class PriceReasonOut(serializers.Serializer[Any]):
     """Why a line costs what it costs: first where its unit price comes from, then what was taken off it."""
 
     kind = serializers.CharField(help_text="catalogue, price_list, plugin, promotion or tax")
-    source = serializers.CharField(help_text="Name of the list, the plugin or the tax rule, code of the promotion")
+    source = serializers.CharField(  # type: ignore[assignment]
+        help_text="Name of the list, the plugin or the tax rule, code of the promotion"
+    )
     words = serializers.CharField()
     amount = serializers.DecimalField(10, 2, help_text="The unit price, or what was added; negative is a discount")
     rule = serializers.CharField(allow_blank=True, help_text="The plugin's own name for why")

@@ -219,7 +219,7 @@ def order_place(
         )
         _promise_keep(order, actor, quote.promise)
         _reserve(actor, order, quote)
-        _promotion_use(actor, order, quote, on=quotation and quotation.quoted_on)
+        _promotion_use(actor, order, quote, on=None if quotation is None else quotation.quoted_on)
         record(events.ORDER_PLACED, order, actor, special_order=_has_special(wanted))
     return order
 

@@ -88,7 +88,7 @@ def sale_prices(*, branch: Branch, articles: Iterable[Article], day: dt.date) ->
     rows = ListPrice.objects.filter(of_branch, named, price_list__in=holding) if holding else ListPrice.objects.none()
     found = {key: SalePrice(article, article.price, article.currency) for key, article in wanted.items()}
     for row in rows.order_by(F("price_list__branch").asc(nulls_first=True)):
-        key = row.frame_id or row.lens_id or row.service_id
+        article = wanted[next(key for key in (row.frame_id, row.lens_id, row.service_id) if key is not None)]
         decided = holding[row.price_list_id]
-        found[key] = SalePrice(wanted[key], row.price, decided.currency, decided)
+        found[article.id] = SalePrice(article, row.price, decided.currency, decided)
     return found

@@ -33,7 +33,7 @@ class ListPriceIn(StrictSerializer):
     examples=[OpenApiExample("Prices", value={"rows": [{"frame": _ID, "price": "99.00"}]})],
 )
 class ListRowsIn(StrictSerializer):
-    rows = ListPriceIn(many=True, min_length=1, max_length=MOST_ROWS)
+    rows = ListPriceIn(many=True, min_length=1, max_length=MOST_ROWS)  # type: ignore[call-arg]
 
 
 @extend_schema_serializer(
@@ -55,7 +55,7 @@ class SalePriceListAddIn(StrictSerializer):
     currency = serializers.RegexField(r"^[A-Z]{3}$", help_text="ISO 4217")
     valid_from = serializers.DateField(help_text="First day, today or later")
     valid_to = serializers.DateField(required=False, help_text="Last day; left out: until another list takes over")
-    rows = ListPriceIn(many=True, required=False, max_length=MOST_ROWS)
+    rows = ListPriceIn(many=True, required=False, max_length=MOST_ROWS)  # type: ignore[call-arg]
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Last day", value={"valid_to": "2030-06-30"})])
