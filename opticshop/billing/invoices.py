@@ -15,7 +15,7 @@ from opticshop.orders.models import Order, OrderLine
 
 from .models import Invoice
 from .receipts import line_from_json, lines_as_json, parts_from_json, seller_of
-from .tax_parts import parts_as_json
+from .tax_parts import parts_as_json, tax_words
 
 
 def content_of(
@@ -46,6 +46,7 @@ def content_of(
         "currency": currency,
         "lines": lines_as_json(lines, currency),
         "tax_summary": parts_as_json(parts),
+        **tax_words(order),
         "net_total": money(sum((part.net for part in parts), Decimal(0))),
         "tax_total": money(sum((part.tax for part in parts), Decimal(0))),
         "total": money(total),
@@ -78,5 +79,6 @@ def printable(invoice: Invoice, *, invented: bool) -> InvoiceData:
         paid=Decimal(content["paid"]),
         refers_to=refers_to.get("number", ""),
         reason=content["reason"],
+        tax_note=content.get("tax_note", ""),
         invented=invented,
     )

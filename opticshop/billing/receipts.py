@@ -17,7 +17,7 @@ from opticshop.documents.receipt import ReceiptData, ReceiptLine, TaxPart
 from opticshop.orders.models import Order, OrderLine
 
 from .models import Payment, Receipt
-from .tax_parts import parts_as_json, tax_summary
+from .tax_parts import parts_as_json, tax_summary, tax_words
 
 
 class OrderDoesNotAddUp(Conflict):
@@ -91,6 +91,7 @@ def content_of(
         "lines": lines_as_json(lines, currency),
         "tax_summary": parts_as_json(summary),
         "payment_tax": parts_as_json(parts),
+        **tax_words(order),
         "total": money(order.total),
         "tax_total": money(order.tax_total),
         "paid_before": money(paid_before),
@@ -132,6 +133,7 @@ def printable(receipt: Receipt, *, invented: bool) -> ReceiptData:
         balance_due=Decimal(content["balance_due"]),
         refers_to=content["refers_to"],
         reason=content["reason"],
+        tax_note=content.get("tax_note", ""),
         invented=invented,
     )
 

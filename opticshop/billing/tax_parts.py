@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
-from typing import Protocol
+from typing import Any, Protocol
 
 from opticshop.core.money import minor_unit, rounded
 from opticshop.documents.receipt import TaxPart
+from opticshop.orders.models import Order
 
 
 class PricedLine(Protocol):
@@ -64,6 +65,12 @@ def parts_of_payment(
         TaxPart(new.category, new.rate_percent, new.net - old.net, new.tax - old.tax, new.gross - old.gross)
         for old, new in zip(earlier, later, strict=True)
     ]
+
+
+def tax_words(order: Order) -> dict[str, Any]:
+    """What the tax rule of the branch wants printed, and why no tax is due; nothing where there was no rule."""
+    tax = order.computation.get("tax")
+    return {"tax_note": tax["note"], "tax_reasons": tax["reasons"]} if tax else {}
 
 
 def parts_as_json(parts: Iterable[TaxPart]) -> list[dict[str, str]]:

@@ -25,3 +25,12 @@ class SvgRenderer(_AsItIs):
     media_type = "image/svg+xml"
     format = "svg"
     charset = "utf-8"
+
+
+class AnyFileRenderer(_AsItIs):
+    """For a file whose type is known only when it is there."""
+
+    media_type = "*/*"
+    format = "file"
+    charset = None
+    render_style = "binary"

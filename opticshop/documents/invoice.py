@@ -43,6 +43,7 @@ class InvoiceData:
     paid: Decimal
     refers_to: str = ""
     reason: str = ""
+    tax_note: str = ""
     invented: bool = False
 
     def __post_init__(self) -> None:
@@ -66,6 +67,8 @@ def invoice_pdf(data: InvoiceData) -> bytes:
     if data.reason:
         story += [text(data.reason, 9, lead="Reason:", after=4 * mm)]
     story += [KeepTogether([_tax(data), Spacer(0, 5 * mm), _sums(data)])]
+    if data.tax_note:
+        story += [Spacer(0, 5 * mm), grey(data.tax_note)]
     return pages.build_pdf(
         story,
         title=f"{data.title} {data.number}",

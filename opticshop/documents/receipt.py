@@ -54,8 +54,8 @@ class ReceiptData:
 
     ``kind`` is deposit, balance or refund; ``amount`` is negative for a refund, which names the receipt it refers to
     (``refers_to``) and its ``reason``. ``tax_parts`` divide the total by category and rate, ``payment_parts`` the
-    amount of this payment. Amounts are printed with the digits they have. Raises DocumentError when lines or parts do
-    not add up to the penny.
+    amount of this payment; ``tax_note`` is what the law on tax wants printed. Amounts are printed with the digits they
+    have. Raises DocumentError when lines or parts do not add up to the penny.
     """
 
     letterhead: Letterhead
@@ -76,6 +76,7 @@ class ReceiptData:
     reference: str = ""
     refers_to: str = ""
     reason: str = ""
+    tax_note: str = ""
     invented: bool = False
 
     def __post_init__(self) -> None:
@@ -176,6 +177,7 @@ def _tax(data: ReceiptData) -> list[Flowable]:
         *_tax_table("Tax in the total", data.tax_parts, data),
         Spacer(0, 4 * mm),
         *_tax_table("Tax in this payment" if data.kind != "refund" else "Tax given back", data.payment_parts, data),
+        *([Spacer(0, 2 * mm), grey(data.tax_note)] if data.tax_note else []),
     ]
 
 

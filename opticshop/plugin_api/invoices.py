@@ -24,8 +24,11 @@ InvoiceKind = Literal["invoice", "credit_note"]
 
 InvoiceMeans = Literal["cash", "card", "transfer", "other"]
 
-InvoiceRounding = Literal["per_rate", "per_line"]
-"""Whether tax was rounded once for each category and rate, or line by line."""
+InvoiceRounding = Literal["per_rate", "per_line", "shared"]
+"""Whether tax was rounded once for each category and rate, or line by line, or is a share of another document's tax, so
+that all shares add up to it: that may differ from what the rate gives by a few of the smallest units."""
+
+_SHARED_WITHIN = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +131,7 @@ class InvoiceFacts(JsonReady):
     payable: Decimal
     means: tuple[InvoiceMeans, ...] = ()
     due_on: date | None = None
+    supplied_on: date | None = None
     tax_point_on: date | None = None
     original: InvoiceReference | None = None
     order_number: str = ""
@@ -180,13 +184,12 @@ class InvoiceFacts(JsonReady):
                 raise InvalidFacts(f"{words}: the lines do not make {one.taxable}", field="subtotals")
             if _sum(line.tax for line in groups[key]) != one.tax:
                 raise InvalidFacts(f"{words}: the tax of the lines does not make {one.tax}", field="subtotals")
-            if self.tax_rounding == "per_rate" and not self._is_due(one.taxable, one.tax, one.rate_percent):
+            if self.tax_rounding != "per_line" and not self._is_due(one.taxable, one.tax, one.rate_percent):
                 raise InvalidFacts(f"{words}: {one.tax} is not the tax on {one.taxable}", field="subtotals")
 
     def _is_due(self, net: Decimal, tax: Decimal, rate: Decimal) -> bool:
-        if self.prices_include_tax:
-            return self._rounded((net + tax) * rate / (100 + rate)) == tax
-        return self._rounded(net * rate / 100) == tax
+        due = self._rounded((net + tax) * rate / (100 + rate) if self.prices_include_tax else net * rate / 100)
+        return abs(tax - due) <= (_SHARED_WITHIN * self.minor_unit if self.tax_rounding == "shared" else 0)
 
     def _check_totals(self) -> None:
         for said, is_so, field in (

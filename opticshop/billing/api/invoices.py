@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import django_filters
 from django.conf import settings
+from django.http import HttpResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
@@ -9,15 +10,16 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
-from opticshop.core.renderers import PdfRenderer
+from opticshop.core.renderers import AnyFileRenderer, PdfRenderer
 from opticshop.documents.invoice import invoice_pdf
 from opticshop.orders.selectors import order_get_for
 
 from .. import selectors, services
+from ..exporting import exported
 from ..invoices import printable
 from ..models import Invoice
 from ..permissions import BillingPermission
-from ..serializers.invoices import InvoiceCreditIn, InvoiceIssueIn, InvoiceOut
+from ..serializers.invoices import InvoiceCreditIn, InvoiceExportIn, InvoiceIssueIn, InvoiceOut
 
 
 class InvoiceFilter(django_filters.FilterSet):
@@ -43,6 +45,7 @@ class InvoiceViewSet(ResourceViewSet):
         "list": BillingPermission.VIEW,
         "retrieve": BillingPermission.VIEW,
         "document": BillingPermission.VIEW,
+        "export": BillingPermission.VIEW,
         "create": BillingPermission.INVOICE,
         "credit": BillingPermission.REFUND,
     }
@@ -54,6 +57,7 @@ class InvoiceViewSet(ResourceViewSet):
         "list": "Find invoices and credit notes",
         "retrieve": "Get one invoice with its figures",
         "document": "Get one invoice as PDF",
+        "export": "Get one invoice in a format of a plugin, such as UBL",
         "create": "Issue the full invoice of an order",
         "credit": "Correct an invoice by a credit note, in part or whole",
     }
@@ -75,3 +79,12 @@ class InvoiceViewSet(ResourceViewSet):
         invented = bool(getattr(settings, "OPTICSHOP_INVENTED_DATA", False))
         name = {"Content-Disposition": f'inline; filename="{invoice.number}.pdf"'}
         return Response(invoice_pdf(printable(invoice, invented=invented)), headers=name)
+
+    @extend_schema(parameters=[InvoiceExportIn], responses={(200, AnyFileRenderer.media_type): OpenApiTypes.BINARY})
+    @action(detail=True, methods=["get"], renderer_classes=[AnyFileRenderer], filterset_class=None)
+    def export(self, request: Request, pk: str) -> HttpResponse:
+        query = InvoiceExportIn(data=request.query_params.dict())
+        query.is_valid(raise_exception=True)
+        document = exported(self.get_object(), exporter=query.validated_data["exporter"])
+        name = {"Content-Disposition": f'attachment; filename="{document.file_name}"'}
+        return HttpResponse(document.body, content_type=document.media_type, headers=name)

@@ -40,6 +40,10 @@ class InvoiceContentOut(serializers.Serializer[Any]):
     currency = serializers.CharField()
     lines = ReceiptLineOut(many=True)
     tax_summary = TaxPartOut(many=True)
+    tax_note = serializers.CharField(required=False, help_text="What the tax rule of the branch wants printed")
+    tax_reasons = serializers.DictField(
+        required=False, child=serializers.CharField(), help_text="Why no tax is due, by category"
+    )
     net_total = MoneyOut()
     tax_total = MoneyOut()
     total = MoneyOut()
@@ -82,6 +86,12 @@ class BuyerIn(StrictSerializer):
     name = TextField(required=False, max_length=120)
     address = TextField(required=False, max_length=400)
     tax_number = TextField(required=False, max_length=40)
+
+
+class InvoiceExportIn(StrictSerializer):
+    exporter = serializers.SlugField(
+        max_length=80, required=False, default="ubl-2-1", help_text="Name that a plugin gave to its format"
+    )
 
 
 @extend_schema_serializer(

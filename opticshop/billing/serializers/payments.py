@@ -105,6 +105,10 @@ class ReceiptContentOut(serializers.Serializer[Any]):
     lines = ReceiptLineOut(many=True)
     tax_summary = TaxPartOut(many=True, help_text="The whole price, by tax category and rate")
     payment_tax = TaxPartOut(many=True, help_text="The part of each that this payment covers or gives back")
+    tax_note = serializers.CharField(required=False, help_text="What the tax rule of the branch wants printed")
+    tax_reasons = serializers.DictField(
+        required=False, child=serializers.CharField(), help_text="Why no tax is due, by category"
+    )
     total = MoneyOut()
     tax_total = MoneyOut()
     paid_before = MoneyOut()

@@ -46,6 +46,8 @@ class UblInvoices(InvoiceExporter):
         _head(root, invoice, settings, document)
         _party(root.part("AccountingSupplierParty").part("Party"), invoice.seller, _has_scheme(invoice))
         _party(root.part("AccountingCustomerParty").part("Party"), invoice.buyer, _has_scheme(invoice))
+        if invoice.supplied_on is not None:
+            root.part("Delivery").text("ActualDeliveryDate", invoice.supplied_on.isoformat())
         _means(root, set(invoice.means), settings.get("iban", ""))
         _tax(root, invoice)
         _totals(root, invoice)
