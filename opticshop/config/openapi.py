@@ -43,6 +43,7 @@ SPECTACULAR: dict[str, Any] = {
         "opticshop.config.openapi.methods_in_order",
     ],
     "ENUM_NAME_OVERRIDES": {
+        "AccountKindEnum": "opticshop.ledger.models.Account.Kind",
         "BearerEnum": "opticshop.orders.causes.Bearer",
         "CauseEnum": "opticshop.orders.causes.ALL",
         "OrderCauseEnum": "opticshop.orders.causes.OF_ORDERS",

@@ -102,9 +102,9 @@ def test_a_document_is_booked_once_for_a_purpose(mill):
 
 def test_numbers_have_no_gaps_where_a_booking_failed_or_was_rolled_back(mill, quay):
     book(mill)
-    with pytest.raises(RuntimeError), transaction.atomic():
+    with transaction.atomic():
         book(mill)
-        raise RuntimeError
+        transaction.set_rollback(True)
     book(quay)
     assert book(mill).number == "MILL-J-2026-00002"
 
@@ -167,8 +167,7 @@ def test_postgresql_refuses_to_commit_what_is_out_of_balance(mill):
     assert entries().count() == 1
 
 
-def test_the_chart_is_laid_out_and_a_missing_row_comes_when_needed(mill):
-    assert Account.objects.count() == len(CHART)
+def test_codes_and_roles_of_the_chart_are_unique_and_a_missing_account_comes_when_needed(mill):
     assert len({row.code for row in CHART}) == len({row.role for row in CHART}) == len(CHART)
     Account.objects.filter(role="goodwill").delete()
     book(mill, debit("goodwill", "1.00"), credit("cash", "1.00"))

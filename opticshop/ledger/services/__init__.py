@@ -1,5 +1,7 @@
 """Writes of the ledger: booking and reversing, closing months, handing the journal to bookkeeping."""
 
+from .exporting import entries_settle, export_make, export_pieces
+from .periods import period_close, period_reopen
 from .posting import Posting, accounts_of, journal_post, journal_reverse, month_of
 from .problems import (
     AlreadyBooked,
@@ -7,7 +9,11 @@ from .problems import (
     AmountNotBookable,
     EntryEmpty,
     EntryUnbalanced,
+    NothingToExport,
+    PeriodAlready,
     PeriodClosed,
+    PeriodNotOver,
+    ReopeningUnexplained,
     ReversalUnexplained,
 )
 
@@ -17,11 +23,20 @@ __all__ = [
     "AmountNotBookable",
     "EntryEmpty",
     "EntryUnbalanced",
+    "NothingToExport",
+    "PeriodAlready",
     "PeriodClosed",
+    "PeriodNotOver",
     "Posting",
+    "ReopeningUnexplained",
     "ReversalUnexplained",
     "accounts_of",
+    "entries_settle",
+    "export_make",
+    "export_pieces",
     "journal_post",
     "journal_reverse",
     "month_of",
+    "period_close",
+    "period_reopen",
 ]

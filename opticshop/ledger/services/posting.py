@@ -7,16 +7,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError, transaction
+from django.db.models import Q
 
 from opticshop.branches.models import Branch
 from opticshop.branches.services import number_next
 from opticshop.core import outbox
 from opticshop.core.actor import Actor
-from opticshop.core.locks import busy_answers
 from opticshop.core.money import minor_unit
 
-from .. import events
+from .. import door, events
 from ..chart import BY_ROLE
 from ..models import Account, Entry, Line, Period
 from .problems import (
@@ -126,7 +126,7 @@ def journal_reverse(*, actor: Actor, entry: Entry, booked_on: dt.date, reason: s
 
 
 def accounts_of(roles: set[str]) -> dict[str, Account]:
-    """The accounts of the roles; one the chart has and the table not yet is made. Raises KeyError for an unknown role."""
+    """The accounts of the roles; one that only the chart has is made. Raises KeyError for a role nobody knows."""
     found = {account.role: account for account in Account.objects.filter(role__in=roles)}
     missing = [BY_ROLE[role] for role in sorted(roles - found.keys())]
     if missing:
@@ -164,7 +164,8 @@ def _book(actor: Actor, entry: Entry, lines: list[Line]) -> Entry:
     entry.total, entry.line_count = sum((line.debit for line in lines), _ZERO), len(lines)
     try:
         with transaction.atomic():
-            _hold_open(entry.branch, entry.booked_on)
+            door.go_through()
+            _refuse_closed(entry.branch, entry.booked_on)
             entry.number = number_next(branch=entry.branch, kind=ENTRY_SERIES)
             entry.save(force_insert=True)
             for line_no, line in enumerate(lines, start=1):
@@ -204,16 +205,8 @@ def _explain(entry: Entry, error: IntegrityError) -> None:
     ) from error
 
 
-def _hold_open(branch: Branch, booked_on: dt.date) -> None:
-    """Refuse a closed month, and keep it from being closed until this transaction ends.
-
-    On PostgreSQL bookers share the branch's row (FOR KEY SHARE: they do not wait for one another); who closes a month
-    takes the row for himself first. So either the closing waits and counts this entry in, or we see it closed. SQLite
-    lets one transaction write at a time anyway.
-    """
-    if connection.vendor == "postgresql":
-        with busy_answers(), connection.cursor() as cursor:
-            cursor.execute(f"SELECT 1 FROM {Branch._meta.db_table} WHERE id = %s FOR KEY SHARE", [branch.id])
+def _refuse_closed(branch: Branch, booked_on: dt.date) -> None:
+    """Refuse a closed month. Asked after going through the door, so it stays open until this transaction ends."""
     closed = Period.objects.filter(month=month_of(booked_on), is_closed=True)
-    if closed.filter(branch=branch).exists() or closed.filter(branch=None).exists():
+    if closed.filter(Q(branch=branch) | Q(branch=None)).exists():
         raise PeriodClosed(f"{booked_on:%B %Y} is closed; book into an open month.", field="booked_on")

@@ -52,3 +52,31 @@ class PeriodClosed(Conflict):
 
     code = "ledger.period_closed"
     title = "The month is closed"
+
+
+class PeriodNotOver(Invalid):
+    """A month is closed when it is over, in the branch's own days; a future one cannot be."""
+
+    code = "ledger.period_not_over"
+    title = "The month is not over"
+
+
+class PeriodAlready(Conflict):
+    """The month is closed, or open, already."""
+
+    code = "ledger.period_already"
+    title = "There is nothing to change about the month"
+
+
+class ReopeningUnexplained(Invalid):
+    """A closed month is opened again with a reason."""
+
+    code = "ledger.reopening_unexplained"
+    title = "Say why the month is opened again"
+
+
+class NothingToExport(Conflict):
+    """Every entry of this scope is in a batch of this exporter already."""
+
+    code = "ledger.nothing_to_export"
+    title = "There is nothing new to export"

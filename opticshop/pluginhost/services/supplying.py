@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, NamedTuple, TypeVar
 
@@ -117,13 +117,22 @@ class BoundExporter:
     media_type: str
     file_extension: str
     _brought: Brought[LedgerExporter]
-    _settings: Settings
+    settings: Settings
+
+    @property
+    def made_by(self) -> str:
+        """The plugin and its version."""
+        return f"{self._brought.plugin.name} {self._brought.plugin.manifest.version}"
+
+    def under(self, settings: Settings) -> BoundExporter:
+        """The same with other settings, for instance those a file was made with."""
+        return replace(self, settings=settings)
 
     def export(self, entries: Iterable[JournalEntry]) -> Iterator[bytes]:
         """The file in pieces. Raises PluginDefect, naming the plugin, when it breaks on the way."""
         plugin = self._brought.plugin.name
         try:
-            for piece in self._brought.thing.export(entries, self._settings):
+            for piece in self._brought.thing.export(entries, self.settings):
                 if not isinstance(piece, bytes):
                     raise TypeError(f"a piece of the file is {type(piece).__name__}, not bytes")
                 yield piece
@@ -168,6 +177,25 @@ def recall_policy(*, branch: Branch, name: str) -> BoundPolicy:
     """The recall policy as it is set up at the branch."""
     brought, settings = _bound(branch, "recall policy", host().shelves.recall_policies, name)
     return BoundPolicy(name, brought.thing.title, brought, settings)
+
+
+def ledger_exporters(*, branch: Branch | None) -> list[BoundExporter]:
+    """Those that are switched on at the branch, or, without one, for the group; by name."""
+    activations = Activations.at(branch.id if branch else None)
+    place = branch.id if branch else None
+    shelf = sorted(host().shelves.ledger_exporters.items())
+    active = [(name, one) for name, one in shelf if activations.is_active(one.plugin, place)]
+    return [
+        BoundExporter(
+            name,
+            one.thing.title,
+            one.thing.media_type,
+            one.thing.file_extension,
+            one,
+            activations.standing(one.plugin, place).settings,
+        )
+        for name, one in active
+    ]
 
 
 def ledger_exporter(*, branch: Branch | None, name: str) -> BoundExporter:
