@@ -311,3 +311,13 @@ def test_payments_redeem_and_put_back_through_the_service(grant):
     amount = services.voucher_redeem(actor=someone, voucher=voucher, order_total_due=D("10.00"), document="orders/1")
     assert amount == D("10.00")
     assert services.voucher_put_back(actor=someone, voucher=voucher, document="orders/1").state == "issued"
+
+
+def test_every_event_of_prices_is_declared_where_webhooks_look():
+    """``integrations`` offers what the ``events`` module of an app names."""
+    from opticshop.prices import events, lists_events, promotions_events, vouchers_events
+
+    for part in (lists_events, promotions_events, vouchers_events):
+        for name, value in vars(part).items():
+            if name.isupper():
+                assert getattr(events, name) == value
