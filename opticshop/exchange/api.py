@@ -20,9 +20,10 @@ from opticshop.prescriptions.permissions import PrescriptionPermission
 
 from . import exporting, selectors, services
 from .capability import capability_statement
+from .issues import Issue, operation_outcome
 from .media import FhirNegotiation, FhirParser, FhirRenderer, JsonRenderer, PlainJsonParser
 from .messages import Message, message_of_bundle, message_of_one
-from .outcomes import Issue, operation_outcome, outcome_for
+from .outcomes import outcome_for
 from .permissions import ExchangePermission
 from .searching import PARAMETERS, address, prefers, search_from, uuid_from
 from .services import TakenIn

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from .outcomes import Issue
+from .issues import Issue
 from .vocabulary import (
     BASES,
     CONTACT,
@@ -250,7 +250,7 @@ def _status(value: Any, path: str) -> Iterator[Issue]:
         yield Issue(
             "business-rule", "A draft is not taken in: what is recorded here can be dispensed the same day.", path
         )
-    elif value in {Status.CANCELLED, Status.ENTERED_IN_ERROR}:
+    elif value in (Status.CANCELLED, Status.ENTERED_IN_ERROR):
         yield Issue("business-rule", "Only an active prescription is taken in; there is nothing to dispense.", path)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .checking import issues_in
-from .outcomes import Issue, ResourceRefused
+from .issues import Issue, ResourceRefused
 from .vocabulary import PATIENT, VISION_PRESCRIPTION
 
 BUNDLE_TYPES = ("transaction", "collection")

@@ -1,11 +1,10 @@
-"""OperationOutcome: what FHIR answers where the rest of the service answers problem+json."""
+"""OperationOutcome as an answer: every failure under /fhir/, where the rest of the service answers problem+json."""
 
 from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -15,10 +14,11 @@ from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import set_rollback
 
-from opticshop.core.errors import Busy, DomainError, Invalid, NotFound
+from opticshop.core.errors import Busy, DomainError, NotFound
 from opticshop.core.locks import is_contention
 
-from .vocabulary import MEDIA_TYPE, System
+from .issues import Issue, ResourceRefused, operation_outcome
+from .vocabulary import MEDIA_TYPE
 
 log = logging.getLogger("opticshop.exchange")
 
@@ -39,41 +39,6 @@ ISSUE_CODES = {
     500: "exception",
     503: "transient",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Issue:
-    """One thing to say about a request; ``expression`` is the FHIRPath of the element it is about."""
-
-    code: str
-    text: str
-    expression: str = ""
-    problem: str = ""
-    severity: str = "error"
-
-    def as_json(self) -> dict[str, Any]:
-        found: dict[str, Any] = {"severity": self.severity, "code": self.code}
-        if self.problem:
-            found["details"] = {"coding": [{"system": System.PROBLEM.value, "code": self.problem}]}
-        found["diagnostics"] = self.text
-        if self.expression:
-            found["expression"] = [self.expression]
-        return found
-
-
-class ResourceRefused(Invalid):
-    """A FHIR resource that cannot be taken in: every reason is an issue with the path of its element."""
-
-    code = "exchange.resource_refused"
-    title = "The resource cannot be taken in"
-
-    def __init__(self, issues: Sequence[Issue]) -> None:
-        super().__init__("; ".join(issue.text for issue in issues)[:1000])
-        self.issues = list(issues)
-
-
-def operation_outcome(issues: Iterable[Issue]) -> dict[str, Any]:
-    return {"resourceType": "OperationOutcome", "issue": [issue.as_json() for issue in issues]}
 
 
 def outcome_for(error: Exception, context: dict[str, Any]) -> Response:

@@ -9,7 +9,7 @@ from typing import Any
 from opticshop.core.errors import DomainError
 from opticshop.prescriptions.models import PrescribedEye
 
-from .outcomes import Issue, ResourceRefused
+from .issues import Issue, ResourceRefused
 from .vocabulary import EYES, Extension, System
 
 Identifiers = list[tuple[str, str]]

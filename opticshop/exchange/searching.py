@@ -22,8 +22,8 @@ from opticshop.core.errors import DomainError
 from opticshop.core.text import folded
 
 from . import selectors
+from .issues import Issue
 from .models import OutsideIdentifier
-from .outcomes import Issue
 from .vocabulary import PATIENT, VISION_PRESCRIPTION, Status, System
 
 DEFAULT_COUNT, LARGEST_COUNT = 50, 200

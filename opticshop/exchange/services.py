@@ -27,9 +27,9 @@ from opticshop.prescriptions.written import WrittenPrescription, as_written
 
 from . import events, reading, selectors
 from .checking import issues_in
+from .issues import Issue, ResourceRefused
 from .messages import Entry, Message
 from .models import OutsideIdentifier
-from .outcomes import Issue, ResourceRefused
 from .permissions import ExchangePermission
 from .searching import uuid_from
 from .vocabulary import PATIENT, PRACTITIONER, VISION_PRESCRIPTION, System

@@ -18,9 +18,10 @@ from pydantic import ValidationError
 
 from opticshop.exchange.capability import INTERACTIONS
 from opticshop.exchange.checking import issues_in
+from opticshop.exchange.issues import ResourceRefused
 from opticshop.exchange.media import written
 from opticshop.exchange.messages import message_of_bundle, message_of_one
-from opticshop.exchange.outcomes import ISSUE_CODES, ResourceRefused
+from opticshop.exchange.outcomes import ISSUE_CODES
 from opticshop.exchange.vocabulary import BASES, EYES, REFERENCE_TYPES, Status
 
 from .resources import FHIR_JSON, OFFICIAL_33123, R4, bundle, lens, patient, practitioner, product, vision_prescription
@@ -153,6 +154,7 @@ def test_what_the_library_refuses_is_refused_by_ours(resource):
         (with_lens(sphere=10**18), ("value", f"{LENS}.sphere")),
         (with_lens(modifierExtension=[{"url": "urn:x"}]), ("extension", LENS)),
         (vision_prescription(implicitRules="urn:x"), ("extension", "VisionPrescription")),
+        (vision_prescription(status=["active"]), ("code-invalid", "VisionPrescription.status")),
         (vision_prescription(identifier=[]), ("structure", "VisionPrescription.identifier")),
         (vision_prescription(identifier=[{"system": 1}]), ("value", "VisionPrescription.identifier[0].system")),
         (vision_prescription(patient={}), ("structure", "VisionPrescription.patient")),
