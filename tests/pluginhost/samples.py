@@ -17,6 +17,7 @@ from opticshop.plugin_api import (
     CalculatorWarning,
     Confidence,
     InvalidInputs,
+    InvoiceExporter,
     LedgerExporter,
     MessageChannel,
     PluginManifest,
@@ -27,6 +28,7 @@ from opticshop.plugin_api import (
     RecallDecision,
     RecallPolicy,
     SendOutcome,
+    TaxRule,
     hookimpl,
 )
 from opticshop.plugin_api.testing import samples as api_samples
@@ -199,6 +201,50 @@ class LedgerPlugin:
     @hookimpl
     def register_ledger_exporters(self):
         return (Lines(),)
+
+
+class OddTax(TaxRule):
+    """Answers with what it was given to answer with."""
+
+    name, title = "odd-tax", "Odd tax"
+
+    def __init__(self, answer: Callable[[Any], Any]) -> None:
+        self.answer = answer
+
+    def assess(self, basket, settings=None):
+        return self.answer(basket)
+
+
+class TaxPlugin:
+    manifest = manifest("taxes")
+
+    def __init__(self, answer: Callable[[Any], Any]) -> None:
+        self.rule = OddTax(answer)
+
+    @hookimpl
+    def register_tax_rules(self):
+        return (self.rule,)
+
+
+class Paper(InvoiceExporter):
+    name, title, media_type, file_extension = "paper", "Paper", "text/plain", "txt"
+
+    def __init__(self, answer: Callable[[Any], Any]) -> None:
+        self.answer = answer
+
+    def export(self, invoice, settings=None):
+        return self.answer(invoice)
+
+
+class PaperPlugin:
+    manifest = manifest("papers")
+
+    def __init__(self, answer: Callable[[Any], Any]) -> None:
+        self.exporter = Paper(answer)
+
+    @hookimpl
+    def register_invoice_exporters(self):
+        return (self.exporter,)
 
 
 class Pricer:
