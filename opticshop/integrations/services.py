@@ -97,11 +97,15 @@ def endpoint_add(
 def endpoint_change(
     *, actor: Actor, endpoint: WebhookEndpoint, version: int, changes: dict[str, Any]
 ) -> WebhookEndpoint:
-    """Change where, what and how an endpoint is told, guarded by its version; a new address is tried at once."""
+    """Change where, what and how an endpoint is told, guarded by its version; a new address is tried at once.
+
+    Whoever changes where it goes must be allowed to read what goes there, as if it were added anew.
+    """
     _require(actor, endpoint.branch)
     columns = dict(changes)
     if "url" in columns:
         addresses.destination(columns["url"])
+        _types(actor, endpoint.event_types, endpoint.branch)
     if "event_types" in columns:
         columns["event_types"] = _types(actor, columns["event_types"], endpoint.branch)
     with transaction.atomic():
