@@ -101,7 +101,7 @@ def till_open(
     cash, notes = _counted(pieces, amount, branch.currency)
     with transaction.atomic():
         day = clock.today(branch.time_zone)
-        if _of(branch, till).filter(day=day).exists():
+        if _of(branch, till).filter(day__gte=day).exists():
             raise TillAlreadyOpen(f"{till} of {branch.code} has its {day}.", field="till", allowed="count")
         made, is_first = _day_make(actor, branch, till, day, opening_float=cash)
         if made is None:
@@ -115,10 +115,11 @@ def till_open(
 def till_day_use(*, actor: Actor, branch: Branch, till: str = TillDay.MAIN) -> TillDay:
     """Today's day of a till, locked until the transaction ends, for money that is about to be taken or given back.
 
-    The main till that nobody opened opens here, with what the day before left. Raises TillDayClosed, TillNotOpen.
+    The main till that nobody opened opens here, with what the day before left. A day that has begun is not taken back
+    by a clock that is behind. Raises TillDayClosed, TillNotOpen.
     """
     day = clock.today(branch.time_zone)
-    today = _of(branch, till).filter(day=day)
+    today = _of(branch, till).filter(day__gte=day)
     found = lock_rows(today)
     if not found:
         if till != TillDay.MAIN:
@@ -127,8 +128,9 @@ def till_day_use(*, actor: Actor, branch: Branch, till: str = TillDay.MAIN) -> T
             )
         made, _ = _day_make(actor, branch, till, day, opening_float=None)
         found = [made] if made is not None else lock_rows(today)
-    _check_open(found[0])
-    return found[0]
+    till_day = max(found, key=lambda row: row.day)
+    _check_open(till_day)
+    return till_day
 
 
 def till_count(
