@@ -27,10 +27,13 @@ from opticshop.exchange.vocabulary import BASES, EYES, REFERENCE_TYPES, Status
 from .resources import FHIR_JSON, OFFICIAL_33123, R4, bundle, lens, patient, practitioner, product, vision_prescription
 
 
+def exact(resource):
+    """As the parser hands it on: decimals, no floats."""
+    return json.loads(json.dumps(resource), parse_float=Decimal)
+
+
 def found(resource) -> list[tuple[str, str]]:
-    return [
-        (issue.code, issue.expression) for issue in issues_in(json.loads(json.dumps(resource), parse_float=Decimal))
-    ]
+    return [(issue.code, issue.expression) for issue in issues_in(exact(resource))]
 
 
 def with_lens(**more):
@@ -215,17 +218,28 @@ def _spoilt(draw, whole):
     return resource
 
 
-_WHOLE = vision_prescription(
-    contained=[practitioner(id="p")],
-    prescriber={"reference": "#p"},
-    extension=[
-        {
-            "url": "https://opticshop.example/fhir/StructureDefinition/vertex-distance",
-            "valueQuantity": {"value": 12, "code": "mm"},
-        }
-    ],
-    lensSpecification=[lens("right", prism=[{"amount": 1, "base": "in"}], note=[{"text": "x"}]), lens("left", add=2)],
+_WHOLE = exact(
+    vision_prescription(
+        contained=[practitioner(id="p")],
+        prescriber={"reference": "#p"},
+        extension=[
+            {
+                "url": "https://opticshop.example/fhir/StructureDefinition/vertex-distance",
+                "valueQuantity": {"value": 12, "code": "mm"},
+            }
+        ],
+        lensSpecification=[
+            lens("right", prism=[{"amount": 1, "base": "in"}], note=[{"text": "x"}]),
+            lens("left", add=2),
+        ],
+    )
 )
+
+
+def test_the_fuzz_spoils_what_is_whole():
+    assert (
+        refusals(message_of_one, _WHOLE) == refusals(message_of_bundle, bundle(patient(), practitioner(), _WHOLE)) == []
+    )
 
 
 def refusals(reader, sent):
