@@ -17,7 +17,7 @@ from opticshop.catalogue.services import PriceNotPayable
 from opticshop.core import outbox
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Conflict, Forbidden, Invalid
-from opticshop.core.locks import lock_rows
+from opticshop.core.locks import busy_answers, lock_rows
 from opticshop.core.money import minor_unit, rounded
 
 from . import lists_events as events
@@ -99,7 +99,7 @@ def price_list_add(
     with transaction.atomic():
         former = _taken_over(added, lock_rows(of_scope(branch, currency)), today)
         try:
-            with transaction.atomic():
+            with busy_answers(), transaction.atomic():
                 if former is not None:
                     former.valid_to = valid_from - dt.timedelta(days=1)
                     former.save(update_fields=["valid_to"])
