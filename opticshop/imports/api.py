@@ -117,8 +117,8 @@ class ImportViewSet(ResourceViewSet):
 
     @action(detail=True, methods=["post"], url_path="dry-run")
     def dry_run(self, request: Request, pk: str) -> Response:
-        """Every row goes through the same services, and all of it is rolled back. A file of more than 1000 rows is
-        tried a little later: ``try_due`` says so, and ``tried`` has the answer when it is false again."""
+        """Every row goes through the same services, and all of it is rolled back. A file of more than 500 rows is
+        tried portion by portion in the background: ``tried`` says how far it is, ``try_due`` that there is more."""
         self.read_input()
         file = self.get_object()
         services.import_try(actor=self.actor, file=file)

@@ -28,12 +28,13 @@ class TriedOut(serializers.Serializer[Any]):
     """What a run would do; nothing of it was done."""
 
     rows = serializers.IntegerField()
+    tried_rows = serializers.IntegerField(help_text="How far the dry run is; all of them once it is done")
     would_take_over = serializers.IntegerField()
     would_skip = serializers.IntegerField(help_text="There already, unchanged, or a near-duplicate")
     would_fail = serializers.IntegerField()
     problems = TriedProblemOut(many=True)
     problems_left_out = serializers.IntegerField(help_text="Beyond the most that are told")
-    tried_at = serializers.DateTimeField()
+    tried_at = serializers.DateTimeField(default=None, allow_null=True)
 
 
 class ImportFileOut(serializers.ModelSerializer[ImportFile]):

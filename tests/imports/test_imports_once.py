@@ -136,14 +136,24 @@ def test_a_stop_takes_hold_between_rows_and_can_be_run_on(api, head_office, star
 def test_a_file_too_long_for_a_request_is_tried_by_the_duty(api, head_office, mill, monkeypatch):
     monkeypatch.setattr(services.trying, "TRIED_AT_ONCE", 2)
     file = done(sent(api(head_office), mill, file_of(5)), 201)
-    answer = done(api(head_office).post(f"{URL}{file['id']}/dry-run/", {}))
-    assert (answer["try_due"], answer["tried"]) == (True, None)
-    assert run_duty("imports.try") == 5
-    answer = done(api(head_office).get(f"{URL}{file['id']}/"))
-    assert (answer["try_due"], answer["tried"]["would_take_over"]) == (False, 5)
-    assert run_duty("imports.try") == 0
+    at = f"{URL}{file['id']}/"
+    answer = done(api(head_office).post(f"{at}dry-run/", {}))
+    assert (answer["try_due"], answer["tried"]["tried_rows"]) == (True, 0)
+    assert [run_duty("imports.try") for _ in range(4)] == [2, 2, 1, 0]
+    answer = done(api(head_office).get(at))
+    assert (answer["try_due"], answer["tried"]["tried_rows"], answer["tried"]["would_take_over"]) == (False, 5, 5)
     assert not people()
     assert not rows()
+
+
+@pytest.mark.django_db
+def test_a_dry_run_is_forgotten_when_the_file_is_read_otherwise(api, head_office, mill, monkeypatch):
+    monkeypatch.setattr(services.trying, "TRIED_AT_ONCE", 2)
+    at = f"{URL}{done(sent(api(head_office), mill, file_of(5)), 201)['id']}/"
+    version = done(api(head_office).post(f"{at}dry-run/", {}))["version"]
+    done(api(head_office).patch(at, {"decimal_mark": ","}, headers={"If-Match": f'"{version}"'}))
+    assert run_duty("imports.try") == 0
+    assert done(api(head_office).get(at))["tried"] is None
 
 
 @pytest.mark.django_db

@@ -6,6 +6,7 @@ from typing import Any
 
 from opticshop.catalogue.models import Frame, LensProduct, ServiceItem
 
+from ..row_problems import ArticleUnknown, CurrencyDiffers
 from .shared import Problem, RowRefused
 
 
@@ -24,11 +25,11 @@ def _only(values: dict[str, Any], kinds: list[Any]) -> Any:
     found = [article for kind in kinds for article in kind.objects.filter(sku=sku)]
     if len(found) != 1:
         said = "no article of ours" if not found else "the code of several articles"
-        raise RowRefused(Problem("sku", "imports.article_unknown", f"{sku[:80]!r} is {said}.", "a code of one article"))
+        raise RowRefused(Problem("sku", ArticleUnknown, f"{sku[:80]!r} is {said}.", "a code of one article"))
     return found[0]
 
 
 def check_currency(values: dict[str, Any], wanted: str) -> None:
     said = values.get("currency", wanted)
     if said.upper() != wanted:
-        raise RowRefused(Problem("currency", "imports.currency_differs", f"{said[:80]!r} is not {wanted}.", wanted))
+        raise RowRefused(Problem("currency", CurrencyDiffers, f"{said[:80]!r} is not {wanted}.", wanted))

@@ -8,6 +8,7 @@ from opticshop.customers.serializers import CustomerRegisterIn
 from opticshop.customers.services import PhoneUnreadable, customer_register, phone_normalised
 
 from ..models import NearDuplicates
+from ..row_problems import ConsentUnproved, NearDuplicate
 from .shared import Field, Job, Made, Problem, RowKind, RowRefused, RowSkipped, day, yes_no
 
 _CHANNELS = {"e-mail": "email", "mail": "email", "sms": "text", "post": "letter", "no contact": "none"}
@@ -40,7 +41,7 @@ def _apply(job: Job, values: dict[str, Any]) -> Made:
     if registered.near_duplicates and job.file.near_duplicates == NearDuplicates.SKIP:
         alike = ", ".join(str(each.id) for each in registered.near_duplicates)
         raise RowSkipped(
-            Problem("", "imports.near_duplicate", f"Looks like somebody registered: {alike}.", "near_duplicates=import")
+            Problem("", NearDuplicate, f"Looks like somebody registered: {alike}.", "near_duplicates=import")
         )
     return Made("customers", registered.customer.id)
 
@@ -49,7 +50,7 @@ def _second_phone(cell: str, country: str) -> str:
     try:
         return phone_normalised(cell, country)
     except PhoneUnreadable as error:
-        raise RowRefused(Problem("phone_2", error.code, error.detail, error.allowed)) from error
+        raise RowRefused(Problem("phone_2", type(error), error.detail, error.allowed)) from error
 
 
 def _evidence(given: list[str], values: dict[str, Any]) -> str:
@@ -58,7 +59,7 @@ def _evidence(given: list[str], values: dict[str, Any]) -> str:
     if lacking:
         detail = f"{given[0]} says yes without its day and its evidence."
         raise RowRefused(
-            *(Problem(name, "imports.consent_unproved", detail, "consent_on and consent_evidence") for name in lacking)
+            *(Problem(name, ConsentUnproved, detail, "consent_on and consent_evidence") for name in lacking)
         )
     what = " and ".join(name.removeprefix("wants_") for name in given)
     return f"Consent to {what} of {values['consent_on']}: {values['consent_evidence']}"

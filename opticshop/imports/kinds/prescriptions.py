@@ -16,6 +16,7 @@ from opticshop.prescriptions.serializers.prescriptions import PrescriptionRecord
 from opticshop.prescriptions.services import prescription_record
 
 from ..models import ImportFile, Kind, OutsideKey
+from ..row_problems import CustomerUnknown
 from .shared import Field, Job, Made, Problem, RowKind, RowRefused, day, number
 
 _PRESCRIBER = ("name", "registration", "practice")
@@ -70,7 +71,7 @@ def _customer(job: Job, values: dict[str, Any]) -> Customer:
         raise RowRefused(
             Problem(
                 named,
-                "imports.customer_unknown",
+                CustomerUnknown,
                 f"No customer of this branch is known as {str(key or values.get('customer', ''))[:80]!r}.",
                 "the external_id of a customer that was imported here, or our id of a customer",
             )

@@ -14,6 +14,7 @@ from opticshop.prices.lists_selectors import COLUMNS, Article
 from opticshop.prices.lists_services import Row, price_list_add, price_list_rows_set
 
 from ..models import ImportFile
+from ..row_problems import PricedTwice, Unchanged
 from .articles import check_currency, priced_by_sku
 from .shared import Field, Job, Made, Problem, RowKind, RowRefused, RowSkipped, number
 
@@ -46,7 +47,7 @@ def _into_list(job: Job, price_list: PriceList, article: Article, price: Decimal
     check_currency(values, price_list.currency)
     if price_list.rows.filter(**{COLUMNS[type(article)]: article}).exists():
         detail = f"An earlier row gives a price of {article.sku}."
-        raise RowRefused(Problem("sku", "imports.priced_twice", detail, "every article once"))
+        raise RowRefused(Problem("sku", PricedTwice, detail, "every article once"))
     price_list_rows_set(actor=job.actor, price_list=price_list, rows=[Row(article, price)])
     return Made("sale-price-lists", price_list.id)
 
@@ -54,7 +55,7 @@ def _into_list(job: Job, price_list: PriceList, article: Article, price: Decimal
 def _into_catalogue(job: Job, article: Article, price: Decimal, values: dict[str, Any]) -> Made:
     check_currency({"currency": job.branch.currency} | values, article.currency)
     if price == article.price:
-        raise RowSkipped(Problem("price", "imports.unchanged", f"{article.sku} costs {price} already."))
+        raise RowSkipped(Problem("price", Unchanged, f"{article.sku} costs {price} already."))
     how: dict[str, Any] = {"actor": job.actor, "version": article.version, "changes": {"price": price}}
     if isinstance(article, Frame):
         frame_change(frame=article, **how)

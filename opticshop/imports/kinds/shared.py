@@ -17,6 +17,7 @@ from opticshop.core.errors import DomainError
 from opticshop.core.text import folded
 
 from ..models import DateFormat, DecimalMark, ImportFile
+from ..row_problems import CellUnreadable
 
 _STRPTIME = {
     DateFormat.YMD: "%Y-%m-%d",
@@ -31,12 +32,17 @@ _NOT_A_WORD = re.compile(r"[^0-9a-z]+")
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """What is wrong with a row, by our field; the column of the file is found by the mapping."""
+    """What is wrong with a row, by our field; the column of the file is found by the mapping. ``kind`` is a kind of
+    error, or the code of a shape."""
 
     field: str
-    code: str
+    kind: type[DomainError] | str
     detail: str
     allowed: Any = None
+
+    @property
+    def code(self) -> str:
+        return self.kind if isinstance(self.kind, str) else self.kind.code
 
 
 class RowRefused(Exception):
@@ -150,7 +156,7 @@ class RowKind:
                 values[each.name] = each.reads(cell, file)
             except ValueError as error:
                 detail = f"{cell[:80]!r} cannot be read."
-                problems.append(Problem(each.name, "imports.cell_unreadable", detail, str(error)))
+                problems.append(Problem(each.name, CellUnreadable, detail, str(error)))
         if problems:
             raise RowRefused(*problems)
         return values
@@ -162,7 +168,7 @@ class RowKind:
         return name if name in self.names else ""
 
     def refusal(self, error: DomainError) -> RowRefused:
-        return RowRefused(Problem(self.field_for(error.field), error.code, error.detail, error.allowed))
+        return RowRefused(Problem(self.field_for(error.field), type(error), error.detail, error.allowed))
 
     def shaped(self, shape: type[serializers.Serializer[Any]], body: Mapping[str, Any]) -> dict[str, Any]:
         """The body checked by the very shape that the API has for it. Raises RowRefused with all that is wrong."""

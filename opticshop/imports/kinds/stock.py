@@ -9,6 +9,7 @@ from opticshop.stock.models import StockItem
 from opticshop.stock.serializers.lots import GoodsReceiptIn
 from opticshop.stock.services import frame_receive, lens_receive
 
+from ..row_problems import Elsewhere
 from .articles import article_by_sku, check_currency
 from .shared import Field, Job, Made, Problem, RowKind, RowRefused, number
 
@@ -38,9 +39,7 @@ def _check_place(job: Job, values: dict[str, Any]) -> None:
     """A row that says where it lies must say this branch."""
     place = values.get("location", job.branch.code)
     if place.casefold() != job.branch.code.casefold():
-        raise RowRefused(
-            Problem("location", "imports.elsewhere", f"{place[:80]!r} is not this branch.", job.branch.code)
-        )
+        raise RowRefused(Problem("location", Elsewhere, f"{place[:80]!r} is not this branch.", job.branch.code))
 
 
 KIND = RowKind(

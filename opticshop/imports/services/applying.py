@@ -22,6 +22,7 @@ from opticshop.core.scoping import BranchQuerySet
 from .. import events
 from ..kinds import Job, Problem
 from ..models import ImportFile, ImportRow
+from ..row_problems import Unforeseen
 from .files import record, stop, write
 from .problems import require_run, runner_of
 from .rows import FAILED, Outcome, row_take_over, said
@@ -101,7 +102,7 @@ def _settle(actor: Actor, file: ImportFile, row: ImportRow) -> bool:
 
 
 def _unforeseen(attempts: int) -> Problem:
-    return Problem("", "imports.unforeseen", f"Something failed here; the row was tried {attempts} times.")
+    return Problem("", Unforeseen, f"Something failed here; the row was tried {attempts} times.")
 
 
 def _pending(file: ImportFile) -> BranchQuerySet[ImportRow]:

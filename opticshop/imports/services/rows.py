@@ -13,6 +13,7 @@ from opticshop.core.errors import Busy, DomainError
 from ..kinds import KINDS, Job, Made, Problem, RowRefused, RowSkipped
 from ..models import ImportFile, ImportRow, OutsideKey
 from ..reading import LONGEST_CELL
+from ..row_problems import AlreadyThere, CellTooLong, KeyUnusable, RowRagged
 
 DONE, FAILED, SKIPPED = ImportRow.State.DONE, ImportRow.State.FAILED, ImportRow.State.SKIPPED
 LONGEST_KEY = 80
@@ -66,13 +67,13 @@ def _named(file: ImportFile, cells: Sequence[str]) -> dict[str, str]:
     """Our field -> cell. Raises RowRefused for a row that is not as wide as its headings, or a cell without end."""
     if len(cells) != len(file.headings):
         detail = f"The row has {len(cells)} cells under {len(file.headings)} headings."
-        raise RowRefused(Problem("", "imports.row_ragged", detail, f"{len(file.headings)} cells"))
+        raise RowRefused(Problem("", RowRagged, detail, f"{len(file.headings)} cells"))
     place = {heading: index for index, heading in enumerate(file.headings)}
     named = {name: cells[place[heading]] for name, heading in file.mapping.items()}
     too_long = [name for name, cell in named.items() if len(cell) > LONGEST_CELL]
     if too_long:
         detail = f"The cell has {len(named[too_long[0]])} characters."
-        raise RowRefused(Problem(too_long[0], "imports.cell_too_long", detail, f"{LONGEST_CELL} characters"))
+        raise RowRefused(Problem(too_long[0], CellTooLong, detail, f"{LONGEST_CELL} characters"))
     return named
 
 
@@ -81,9 +82,7 @@ def _outside_key(job: Job, key: str) -> str:
     if not key:
         return ""
     if len(key) > LONGEST_KEY or not key.isprintable():
-        raise RowRefused(
-            Problem("external_id", "imports.key_unusable", "The key is too long or not printable.", f"{LONGEST_KEY}")
-        )
+        raise RowRefused(Problem("external_id", KeyUnusable, "The key is too long or not printable.", f"{LONGEST_KEY}"))
     known = OutsideKey.objects.everywhere("branch of the import, permission checked when it was started")
     found = known.filter(branch=job.branch, kind=job.file.kind, external_id=key).first()
     if found is not None:
@@ -104,9 +103,9 @@ def _keep_key(job: Job, key: str, made: Made) -> None:
                 row_number=job.row,
             ).save(force_insert=True)
     except IntegrityError as error:  # another file brought the same key in this moment
-        raise RowSkipped(Problem("external_id", "imports.already_there", f"{key!r} was taken over already.")) from error
+        raise RowSkipped(Problem("external_id", AlreadyThere, f"{key!r} was taken over already.")) from error
 
 
 def _already_there(known: OutsideKey) -> RowSkipped:
     detail = f"{known.external_id!r} was taken over as {known.made_type}/{known.made_id}."
-    return RowSkipped(Problem("external_id", "imports.already_there", detail))
+    return RowSkipped(Problem("external_id", AlreadyThere, detail))

@@ -1,97 +1,107 @@
 """The dry run: every row goes the way it would go, and all of it is rolled back.
 
-Rows are tried in portions, each in a transaction of its own, so that a long file does not hold others up for long; what
-depends on a row of an earlier portion is seen only when the file runs.
+Rows are tried in portions, each in a transaction of its own, so that a long file does not hold others up; what depends
+on a row of an earlier portion is seen only when the file runs.
 """
 
 from __future__ import annotations
 
 import logging
-from collections import Counter
 from typing import Any
 
 from django.db import transaction
 
 from opticshop.core import clock
 from opticshop.core.actor import Actor
-from opticshop.core.errors import Busy
+from opticshop.core.errors import Busy, DomainError
 from opticshop.core.states import check_move
 
 from ..kinds import Job, Problem
 from ..models import ImportFile
 from ..reading import read
+from ..row_problems import Unforeseen
 from .files import check_columns, hold, prepare, write
 from .problems import require_run, runner_of
 from .rows import DONE, FAILED, SKIPPED, Outcome, row_take_over, said
 
 log = logging.getLogger("opticshop.imports")
 
-#: Rows that are tried within the request; a longer file is tried by the duty.
-TRIED_AT_ONCE = 1000
+#: Rows of a portion. A file that is no longer is tried within the request, a longer one by the duty.
+TRIED_AT_ONCE = 500
 MOST_TOLD = 500
+_COUNTED: dict[str, str] = {DONE: "would_take_over", SKIPPED: "would_skip", FAILED: "would_fail"}
 
 
 def import_try(*, actor: Actor, file: ImportFile) -> ImportFile:
-    """Say what a run would do. A file of many rows is tried later, by the duty ``imports.try``.
+    """Say what a run would do. A file of many rows is tried portion by portion by the duty ``imports.try``.
 
-    Raises ColumnsIncomplete, MoveNotAllowed, Busy.
+    Raises ColumnsIncomplete, MoveNotAllowed, Busy, and for prices what the price lists refuse of their day.
     """
     require_run(actor, file.branch_id, file.kind)
     with transaction.atomic():
         held = hold(file)
         check_move(ImportFile.MOVES, held.state, ImportFile.State.CANCELLED, of="The import")  # not yet begun
         check_columns(held)
-        if held.rows_total > TRIED_AT_ONCE:
-            write(held, tried=None, try_due=True, run_by_id=actor.id)
-            return held
-    return _keep(held, _tried(actor, held))
+        with transaction.atomic():
+            prepare(actor, held)
+            transaction.set_rollback(True)
+        write(held, tried=_blank(held), try_due=True, run_by_id=actor.id)
+    return _portion(actor, held) if held.rows_total <= TRIED_AT_ONCE else held
 
 
 def tries_due() -> int:
-    """Try the files that were too long for a request; returns how many rows were tried."""
+    """Try the next portion of each file that waits for it; returns how many rows. Safe to run twice and at once."""
     tried = 0
     due = ImportFile.objects.everywhere("the duty of imports").filter(try_due=True).order_by("id")
     for file in due.select_related("branch", "run_by"):
+        before = _progress(file)["tried_rows"]
         try:
-            tried += file.rows_total
-            _keep(file, _tried(runner_of(file), file))
+            tried += max(0, _progress(_portion(runner_of(file), file))["tried_rows"] - before)
         except Busy:
             continue
+        except DomainError as error:  # the price list could be opened when the dry run was asked for, and cannot now
+            _keep(file, tried=None, try_due=False, stopped_because=f"The dry run stopped: {error.detail}"[:300])
     return tried
 
 
-def _keep(file: ImportFile, answer: dict[str, Any]) -> ImportFile:
-    """Write the answer, unless the file is read otherwise by now."""
+def _blank(file: ImportFile) -> dict[str, Any]:
+    counts = dict.fromkeys(_COUNTED.values(), 0)
+    return {"rows": file.rows_total, "tried_rows": 0, **counts, "problems": [], "problems_left_out": 0}
+
+
+def _progress(file: ImportFile) -> dict[str, Any]:
+    return {**(file.tried or _blank(file))}
+
+
+def _portion(actor: Actor, file: ImportFile) -> ImportFile:
+    """Try the next rows and add to the answer what they would do."""
+    rows = read(bytes(file.content), encoding=file.encoding, delimiter=file.delimiter).rows
+    answer = _progress(file)
+    portion = rows[answer["tried_rows"] :][:TRIED_AT_ONCE]
+    told: list[dict[str, Any]] = []
+    with transaction.atomic():
+        file.price_list = None
+        prepare(actor, file)
+        for number, cells in portion:
+            outcome = _outcome(Job(actor, file.branch, file, number), cells)
+            answer[_COUNTED[outcome.state]] += 1
+            told += [{"row": number, "state": outcome.state, **each} for each in outcome.problems]
+        transaction.set_rollback(True)
+    room = MOST_TOLD - len(answer["problems"])
+    answer["problems"] = answer["problems"] + told[:room]
+    answer["problems_left_out"] += len(told[room:])
+    answer["tried_rows"] += len(portion)
+    answer["tried_at"] = clock.now().isoformat()
+    return _keep(file, tried=answer, try_due=answer["tried_rows"] < len(rows))
+
+
+def _keep(file: ImportFile, **values: Any) -> ImportFile:
+    """Write what was found, unless the file was changed or tried by somebody else in the meantime."""
     with transaction.atomic():
         held = hold(file)
         if held.version == file.version:
-            write(held, tried=answer, try_due=False)
+            write(held, **values)
     return held
-
-
-def _tried(actor: Actor, file: ImportFile) -> dict[str, Any]:
-    rows = read(bytes(file.content), encoding=file.encoding, delimiter=file.delimiter).rows
-    counts: Counter[str] = Counter()
-    problems: list[dict[str, Any]] = []
-    for start in range(0, len(rows), TRIED_AT_ONCE):
-        with transaction.atomic():
-            file.price_list = None
-            prepare(actor, file)
-            for number, cells in rows[start : start + TRIED_AT_ONCE]:
-                outcome = _outcome(Job(actor, file.branch, file, number), cells)
-                counts[outcome.state] += 1
-                problems += [{"row": number, "state": outcome.state, **each} for each in outcome.problems]
-            transaction.set_rollback(True)
-    file.price_list = None
-    return {
-        "rows": len(rows),
-        "would_take_over": counts[DONE],
-        "would_skip": counts[SKIPPED],
-        "would_fail": counts[FAILED],
-        "problems": problems[:MOST_TOLD],
-        "problems_left_out": max(0, len(problems) - MOST_TOLD),
-        "tried_at": clock.now().isoformat(),
-    }
 
 
 def _outcome(job: Job, cells: list[str]) -> Outcome:
@@ -101,5 +111,4 @@ def _outcome(job: Job, cells: list[str]) -> Outcome:
         raise
     except Exception:
         log.exception("row %s of import %s failed in a dry run", job.row, job.file.id)
-        told = Problem("", "imports.unforeseen", "Something failed here; it was logged.")
-        return Outcome(FAILED, "", None, said(job.file, [told]))
+        return Outcome(FAILED, "", None, said(job.file, [Problem("", Unforeseen, "It was logged.")]))
