@@ -91,7 +91,7 @@ def post(to: Destination, body: bytes, headers: Mapping[str, str]) -> Answer:
             heard = connection.heard()
             answer = Answer(heard.status, _beginning(heard), "", heard.headers.get("Retry-After", ""))
         except (OSError, http.client.HTTPException, ValueError) as error:
-            answer = Answer(error=f"{type(error).__name__}: {error}"[:300])
+            answer = Answer(error=_plain(f"{type(error).__name__}: {error}")[:300])
         finally:
             alarm.cancel()
     took = round((time.monotonic() - began) * 1000)
@@ -103,4 +103,9 @@ def _beginning(heard: http.client.HTTPResponse) -> str:
     read = b""
     with suppress(OSError, http.client.HTTPException, ValueError):
         read = heard.read(MOST_READ)
-    return "".join(char if char.isprintable() or char in "\n\t" else "\ufffd" for char in read.decode(errors="replace"))
+    return _plain(read.decode(errors="replace"))
+
+
+def _plain(text: str) -> str:
+    """Without what a database cannot hold (NUL) or a terminal would obey; errors may quote what was heard."""
+    return "".join(char if char.isprintable() or char in "\n\t" else "\ufffd" for char in text)

@@ -83,8 +83,11 @@ def send_due() -> int:
             if not in_flight:
                 return made
             for done in wait(in_flight, return_when=FIRST_COMPLETED).done:
-                settle(in_flight.pop(done), done.result())
-                made += 1
+                claimed, made = in_flight.pop(done), made + 1
+                try:
+                    settle(claimed, done.result())
+                except Exception:  # its lease will end; it must not take the others with it
+                    log.exception("what came of webhook attempt %s could not be written", claimed.attempt_id)
 
 
 def claim(endpoint_id: uuid.UUID) -> Claim | None:

@@ -137,6 +137,26 @@ def test_an_attempt_that_died_with_its_process_is_made_again_after_its_lease(add
     assert list(WebhookAttempt.objects.order_by("number").values_list("number", "status")) == [(1, None), (2, 200)]
 
 
+def test_an_outcome_that_cannot_be_written_holds_up_nobody_else(add, receiver, mill, quay, monkeypatch):
+    add(mill)
+    add(quay)
+    ours, theirs = happen(mill), happen(quay)
+    written, lost = sending.settle, delivery_of(ours).endpoint_id
+
+    def settle(claimed, answer):
+        if claimed.endpoint_id == lost:
+            raise RuntimeError("the database was away")
+        written(claimed, answer)
+
+    monkeypatch.setattr(sending, "settle", settle)
+    assert sending.send_due() == 2
+    assert states(ours, theirs) == ["pending", "delivered"]
+    monkeypatch.setattr(sending, "settle", written)
+    assert send_later(121) == 1
+    assert states(ours) == ["delivered"]
+    assert receiver.ids.count(str(ours.id)) == 2, "at least once"
+
+
 def test_an_answer_that_comes_after_the_lease_decides_nothing(add, receiver, mill):
     add(mill)
     event = happen(mill)
@@ -250,6 +270,7 @@ def test_a_receiver_that_does_not_answer_is_a_failed_attempt(add, receiver, mill
     attempt = WebhookAttempt.objects.get()
     assert (attempt.status, states(event)) == (None, ["pending"])
     assert attempt.error
+    assert "\0" not in attempt.error
     send_later(10)
     assert states(event) == ["delivered"]
 
