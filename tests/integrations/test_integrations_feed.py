@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import datetime as dt
 import uuid
 from concurrent.futures import ThreadPoolExecutor
@@ -10,6 +11,7 @@ from pathlib import Path
 from threading import Event
 
 import pytest
+from django.apps import apps
 from django.db import DatabaseError, connection, connections, transaction
 
 from opticshop.accounts.access import actor_for
@@ -17,7 +19,7 @@ from opticshop.config.access import TABLE
 from opticshop.core import outbox
 from opticshop.core.errors import Forbidden
 from opticshop.core.models import EventDelivery, OutboxEvent
-from opticshop.integrations import event_types, feed, selectors
+from opticshop.integrations import event_types, feed, selectors, telling
 from opticshop.integrations.models import FeedEntry, FeedHead
 from tests.conftest import member
 
@@ -176,6 +178,55 @@ def test_free_words_and_restrictions_do_not_leave_the_house(api, head_office, mi
     data = {"order": "1", "reason": "the wearer has glaucoma", "lines": [{"note": "x", "lot": "7"}], "restricted": True}
     happen(mill, "orders.cancelled", **data)
     assert read(api(head_office))["results"][0]["data"] == {"payment": "1", "order": "1", "lines": [{"lot": "7"}]}
+
+
+def payload_keys():
+    """Every key that a call which records an event gives, read from the source of the service."""
+    for path in sorted(ROOT.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "attr", getattr(node.func, "id", "")) in RECORDING:
+                dicts = [each for keyword in node.keywords for each in ast.walk(keyword.value)]
+                yield from (keyword.arg for keyword in node.keywords if keyword.arg)
+                yield from (
+                    key.value
+                    for each in dicts
+                    if isinstance(each, ast.Dict)
+                    for key in each.keys
+                    if isinstance(key, ast.Constant)
+                )
+
+
+RECORDING = {"record", "_record", "_tell"}
+#: Keys under which words that people write, or what says something of a wearer, would stand.
+WORDS = {"reason", "remake_reason", "note", "detail", "comment", "text", "remark", "evidence", "restricted"}
+# fmt: off
+PERSONAL = {
+    "name", "given_name", "family_name", "email", "phone", "birth_date", "address", "postcode", "guardian",
+    "is_sight_impaired", "sphere", "cylinder", "axis", "addition", "prism", "base", "acuity", "power",
+    "powers", "pupil_distance", "diagnosis", "eligibility",
+}
+# fmt: on
+
+
+def test_no_payload_holds_a_person_or_a_power_and_all_free_words_are_withheld():
+    keys = set(payload_keys())
+    assert len(keys) > 100
+    assert not keys & PERSONAL
+    assert {"reason", "note", "restricted"} <= keys & WORDS <= telling.WITHHELD
+
+
+def test_what_happened_before_there_was_a_feed_gets_its_place(mill, monkeypatch):
+    monkeypatch.setattr(outbox, "_subscribers", {})
+    earlier = [happen(mill).id for _ in range(5)]
+    assert not FeedEntry.objects.everywhere("test").exists()
+    FeedHead.objects.all().delete()
+    migration = import_module("opticshop.integrations.migrations.0002_place_earlier_events")
+    monkeypatch.setattr(migration, "BATCH", 2)
+    migration.place_earlier(apps, None)
+    rows = FeedEntry.objects.everywhere("test").order_by("position")
+    assert list(rows.values_list("position", "event_id")) == list(enumerate(earlier, start=1))
+    assert {(entry.type, entry.area, entry.branch_id) for entry in rows} == {(PAID, "billing", mill.id)}
+    assert FeedHead.objects.get().last == 5
 
 
 def test_a_page_costs_the_same_however_much_is_on_it(api, head_office, mill, quay, queries):
