@@ -32,7 +32,8 @@ from .vocabulary import PATIENT, PRACTITIONER, R4, VISION_PRESCRIPTION, Release
 #: /api/v1/ has no resource of this app; FHIR has its own base.
 routes: list[tuple[str, Any]] = []
 
-_TAKES_IN = (ExchangePermission.ADMIT, PrescriptionPermission.RECORD)
+#: Whoever takes in must see who is known already, or a person would be registered twice.
+_TAKES_IN = (ExchangePermission.ADMIT, PrescriptionPermission.RECORD, CustomerPermission.VIEW)
 
 
 class HoldsAllDeclared(BasePermission):
@@ -214,7 +215,9 @@ def _taken_in(actor: Actor, message: Message) -> list[TakenIn]:
     """Done, and read again with all that it is written out with."""
     taken = services.message_take_in(actor=actor, message=message)
     ids = [one.row.pk for one in taken if one.entry.kind != PATIENT]
-    shown = selectors.prescriptions_for(actor, permission=_TAKES_IN[1], exchange=_TAKES_IN[0]).in_bulk(ids)
+    shown = selectors.prescriptions_for(
+        actor, permission=PrescriptionPermission.RECORD, exchange=ExchangePermission.ADMIT
+    ).in_bulk(ids)
     return [replace(one, row=shown.get(one.row.pk, one.row)) for one in taken]
 
 

@@ -111,6 +111,12 @@ def prescriber_from(practitioner: dict[str, Any]) -> dict[str, str]:
     }
 
 
+def prescriber_named(reference: dict[str, Any]) -> dict[str, str]:
+    """A prescriber of whom no more came than a name and perhaps a number."""
+    numbers = [reference["identifier"]] if "identifier" in reference else []
+    return {"name": reference["display"], "registration": next(_registrations({"identifier": numbers}), "")}
+
+
 def _registrations(practitioner: dict[str, Any]) -> Iterator[str]:
     """A number is taken as one of a register only where it says so."""
     for one in practitioner.get("identifier", ()):

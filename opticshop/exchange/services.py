@@ -14,6 +14,7 @@ from opticshop.core import outbox
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Invalid
 from opticshop.customers.models import Customer
+from opticshop.customers.permissions import CustomerPermission
 from opticshop.customers.selectors import customers_visible_to
 from opticshop.customers.serializers import CustomerRegisterIn
 from opticshop.customers.services import customer_register
@@ -171,6 +172,7 @@ def _branch_of(actor: Actor, code: str | None, path: str) -> Branch:
     if len(found) != 1:
         text = f"Say the branch by its code: Patient.managingOrganization.identifier, system {System.BRANCH.value}."
         raise _refused("required", text, f"{path}.managingOrganization")
+    actor.require(CustomerPermission.VIEW, found[0].id)
     return branch_get_for(actor, found[0].id, permission=ExchangePermission.ADMIT)
 
 
@@ -208,7 +210,7 @@ def _prescriber_of(actor: Actor, message: Message, entry: Entry) -> tuple[dict[s
             "practice": written.prescriber_practice,
         }, None
     if reference.get("display"):
-        return {"name": reference["display"]}, None
+        return reading.prescriber_named(reference), None
     text = "The prescriber is neither in the message nor here, and no display names one."
     raise _refused("not-found", text, path)
 

@@ -10,6 +10,7 @@ from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.operationoutcome import OperationOutcome
 
+from opticshop.accounts.access import actor_for
 from opticshop.core.models import OutboxEvent
 from opticshop.customers.models import Customer
 from opticshop.exchange.models import OutsideIdentifier
@@ -260,6 +261,13 @@ def test_a_contained_prescriber_is_read(sender, wren):
     assert recorded.prescriber_registration == "01-00001"
 
 
+def test_a_prescriber_of_whom_only_name_and_number_came(sender, wren):
+    number = {"type": {"coding": [{"code": "LN"}]}, "value": "01-00001"}
+    sent = vision_prescription(wren, prescriber={"display": "R. Sorrel (invented)", "identifier": number})
+    recorded = Prescription.objects.everywhere("test").get(pk=sender(sent, path="VisionPrescription").json()["id"])
+    assert (recorded.prescriber_name, recorded.prescriber_registration) == ("R. Sorrel (invented)", "01-00001")
+
+
 def test_a_patient_is_found_by_the_number_of_the_sender(sender, wren):
     sender(bundle())
     logical = {"identifier": {"system": PEOPLE, "value": "P-17"}}
@@ -481,6 +489,25 @@ def test_roles_that_do_not_record_do_not_take_in(api, request, mill, role):
     client = api(request.getfixturevalue(role))
     assert refused(client.post(f"{R4}/", bundle(), format="json"), 403)[0] == "forbidden"
     assert refused(client.post(f"{R4}/VisionPrescription", {}, format="json"), 403)[0] == "forbidden"
+
+
+@pytest.mark.parametrize(
+    ("scopes", "status"),
+    [
+        ("exchange:write prescriptions:write customers:write customers:read", 200),
+        ("exchange:write prescriptions:write customers:read", 403),
+        ("exchange:write prescriptions:write customers:write", 403),
+        ("exchange:write customers:write customers:read", 403),
+        ("prescriptions:write customers:write customers:read", 403),
+        ("exchange:read prescriptions:read customers:read", 403),
+    ],
+)
+def test_a_token_needs_every_scope_of_what_is_written(api, clerk, monkeypatch, scopes, status):
+    monkeypatch.setattr(
+        "opticshop.accounts.access.actor_from_request", lambda request: actor_for(request.user, scopes.split())
+    )
+    assert api(clerk).post(f"{R4}/", bundle(), format="json").status_code == status
+    assert rows()[0] == (status == 200)
 
 
 def test_nobody_takes_in_without_signing_in(api, mill):
