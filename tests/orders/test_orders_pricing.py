@@ -388,8 +388,7 @@ def test_a_discount_is_spread_in_whole_units_of_the_currency(prices, share, curr
         assert abs(line.discount - amount * before.gross / sum(one.gross for one in lines)) < unit
 
 
-def test_another_frame_of_the_customer_bears_no_discount():
-    """A line of nothing takes no share."""
+def test_a_line_of_nothing_bears_no_discount():
     found = discounted(
         lines_of([Decimal("0.00"), Decimal("10.00")]),
         Decimal("5.00"),

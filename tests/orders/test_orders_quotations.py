@@ -15,6 +15,7 @@ from opticshop.orders import quotations_services
 from opticshop.orders.models import Order, Quotation
 from opticshop.prices.promotions_models import PromotionUse
 from opticshop.stock.models import Reservation
+from tests.factories import LensProductFactory, LensSurfaceFactory
 from tests.orders.conftest import SYSTEM
 from tests.orders.test_orders_pricing import more_stock, priced_list, promotion, treatment
 
@@ -167,10 +168,12 @@ def test_the_duty_marks_what_has_expired_and_is_harmless_twice(api, clerk, world
 
 
 def test_what_cannot_be_made_is_not_quoted(api, clerk, world):
-    world.measurement.height_right_mm = Decimal("45")
-    world.measurement.save()
-    answer = api(clerk).post(URL, world.body(valid_days=0), format="json")
-    assert answer.status_code == 400
+    small = LensProductFactory(sphere_min_dpt=Decimal("-10"), diameter_mm=55, usable_diameter_mm=53)
+    LensSurfaceFactory(product=small, sphere_from_dpt=Decimal("-10"))
+    body = world.body(lenses={"right": str(small.id), "left": str(small.id)})
+    answer = api(clerk).post(URL, body, format="json")
+    assert (answer.status_code, answer.json()["code"]) == (409, "orders.does_not_cut_out")
+    assert api(clerk).post(URL, world.body(valid_days=0), format="json").status_code == 400
     answer = api(clerk).post(URL, world.body(promised_on="2026-03-09"), format="json")
     assert answer.status_code == 400  # a day is promised when it is accepted
     assert not Quotation.objects.everywhere("test").exists()
