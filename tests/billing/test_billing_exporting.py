@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
 from decimal import Decimal as D
 
 import pytest
 from lxml import etree
 from opticshop_ubl_invoices.judging import rules_broken, schema_faults
+from pypdf import PdfReader
 
-from opticshop.billing import services
+from opticshop.billing import invoices, receipts, services
 from opticshop.billing.exporting import CannotBeExported, exported, facts_of
 from opticshop.core import actor
+from opticshop.documents.invoice import invoice_pdf
+from opticshop.documents.receipt import receipt_pdf
 from opticshop.pluginhost.errors import PluginNotAvailable, PluginRefused
 from tests.factories import ORDINARY_LINES, OrderFactory, order_priced
 
@@ -105,6 +109,19 @@ def test_net_prices_and_the_words_of_a_tax_rule_are_understood(branch):
     assert texts(document, "Note") == ["Sales tax 8.25%."]
     note = services.credit_note_issue(actor=SYSTEM, invoice=invoice, reason="Late (invented)", amount=D("10.01"))
     assert texts(valid(note), "Note") == ["Late (invented) Sales tax 8.25%."]
+
+
+def test_receipt_and_invoice_print_what_the_tax_rule_wants(branch):
+    order = net_priced(branch, "100.00")
+    payment = services.payment_take(actor=SYSTEM, order=order, amount=D("50.00"), method="card")
+    invoice = services.invoice_issue(actor=SYSTEM, order=order)
+    for document in (
+        receipt_pdf(receipts.printable(payment.receipt, invented=True)),
+        invoice_pdf(invoices.printable(invoice, invented=True)),
+    ):
+        text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(document)).pages)
+        assert "Sales tax 8.25%." in " ".join(text.split())
+    assert payment.receipt.content["tax_reasons"] == {"exempt": "Prescription eyewear"}
 
 
 def test_tax_that_is_not_what_the_rate_gives_does_not_go_out(branch):
