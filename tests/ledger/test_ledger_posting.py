@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
+from threading import Barrier
 
 import pytest
-from django.db import DatabaseError, connection, transaction
+from django.db import DatabaseError, connection, connections, transaction
 from django.db.models import Sum
 
 from opticshop.branches.models import NumberSeries
@@ -14,6 +16,7 @@ from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
 from opticshop.ledger.chart import CHART
 from opticshop.ledger.models import Account, Entry, Line
+from opticshop.ledger.selectors import ledger_findings
 from opticshop.ledger.services import (
     AlreadyBooked,
     AlreadyReversed,
@@ -165,6 +168,28 @@ def test_postgresql_refuses_to_commit_what_is_out_of_balance(mill):
     with pytest.raises(DatabaseError, match="does not balance"), transaction.atomic():
         lonely.save(force_insert=True)
     assert entries().count() == 1
+
+
+@pytest.mark.postgresql
+@pytest.mark.django_db(transaction=True)
+def test_one_event_told_to_eight_clients_at_once_is_booked_once(mill):
+    if connection.vendor != "postgresql":
+        pytest.skip("SQLite lets one transaction write at a time")
+    gate = Barrier(8)
+
+    def client(_):
+        try:
+            gate.wait(timeout=20)
+            return book(mill, document="payments/7").number
+        except AlreadyBooked:
+            return None
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(8) as pool:
+        numbers = [number for number in pool.map(client, range(8)) if number]
+    assert len(numbers) == entries().count() == 1
+    assert not ledger_findings()
 
 
 def test_codes_and_roles_of_the_chart_are_unique_and_a_missing_account_comes_when_needed(mill):
