@@ -62,6 +62,17 @@ def test_without_a_rule_tax_is_as_the_catalogue_marks_it(world, wanted, actor):
     assert {category for category, _ in summary(order)} == {"standard", "exempt"}
 
 
+def test_the_api_tells_the_rule_and_its_note(api, clerk, world):
+    ruled(world, "mixed-supply", "opticshop-tax-mixed-supply", registered_business=True)
+    for url in ("/api/v1/orders/quote/", "/api/v1/orders/"):
+        response = api(clerk).post(url, world.body())
+        assert response.status_code in (200, 201), response.content
+        tax = response.json()["computation"]["tax"]
+        assert (tax["rule"], tax["confidence"]) == ("mixed-supply", "from_memory")
+        assert tax["rounding"]["words"].startswith("Tax is computed on the sum of each category and rate")
+        assert "charged separately" in tax["note"]
+
+
 def test_separate_charges_exempt_the_dispensing(world, wanted, actor):
     ServiceItem.objects.update(tax_category="standard")  # the rule knows better
     ruled(world, "mixed-supply", "opticshop-tax-mixed-supply", registered_business=True)
