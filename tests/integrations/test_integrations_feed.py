@@ -15,6 +15,7 @@ from django.apps import apps
 from django.db import DatabaseError, connection, connections, transaction
 
 from opticshop.accounts.access import actor_for
+from opticshop.accounts.models import Membership
 from opticshop.config.access import TABLE
 from opticshop.core import outbox
 from opticshop.core.errors import Forbidden
@@ -174,6 +175,15 @@ def test_the_books_of_one_branch_never_show_another_or_the_group(api, mill, quay
         assert client.get(FEED, {"after": str(entry.event_id)}).status_code == 422
 
 
+def test_a_role_elsewhere_lends_nothing_to_the_feed_here(api, mill, quay):
+    """May read payments in both branches, but the feed in one."""
+    both = member("both", "bookkeeper", quay)
+    Membership.objects.create(user=both, branch=mill, role="counter")
+    there, here = happen(mill), happen(quay)
+    assert ids(read(api(both))) == [str(here.id)]
+    assert api(both).get(f"{FEED}{there.id}/").status_code == 404
+
+
 def test_free_words_and_restrictions_do_not_leave_the_house(api, head_office, mill):
     data = {"order": "1", "reason": "the wearer has glaucoma", "lines": [{"note": "x", "lot": "7"}], "restricted": True}
     happen(mill, "orders.cancelled", **data)
@@ -293,6 +303,47 @@ def test_an_event_that_commits_late_is_not_skipped(head_office, mill):
 
 @pytest.mark.django_db(transaction=True)
 @pytest.mark.postgresql
+def test_whoever_gives_out_positions_makes_the_next_wait(head_office, mill):
+    """So a position is never committed after a greater one."""
+    if connection.vendor != "postgresql":
+        pytest.skip("SQLite has one writer at a time")
+    placed, go_on = Event(), Event()
+
+    def made():
+        with transaction.atomic():
+            return outbox.record(event_type=PAID, subject="x", actor=SYSTEM, branch_id=mill.id, data={})
+
+    def place(event, then=lambda: None):
+        try:
+            with transaction.atomic():
+                feed.place(event)
+                then()
+        finally:
+            connections.close_all()
+
+    def hold():
+        placed.set()
+        assert go_on.wait(20)
+
+    FeedHead.objects.create()
+    books, one = actor_for(head_office), made()
+    with ThreadPoolExecutor(2) as pool:
+        slow = pool.submit(place, one, hold)
+        assert placed.wait(20)
+        two = made()
+        quick = pool.submit(place, two)
+        with pytest.raises(TimeoutError):
+            quick.result(0.5)
+        assert selectors.feed_page(books, after=0, size=10) == selectors.FeedPage([], 0, False)
+        go_on.set()
+        slow.result(20)
+        quick.result(20)
+    page = selectors.feed_page(books, after=0, size=10)
+    assert [(entry.position, entry.event_id) for entry in page.entries] == [(1, one.id), (2, two.id)]
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.postgresql
 def test_a_poller_beside_many_writers_and_workers_gets_every_event_once(head_office, mill):
     if connection.vendor != "postgresql":
         pytest.skip("parallel writers are tried on PostgreSQL")
@@ -315,6 +366,7 @@ def test_a_poller_beside_many_writers_and_workers_gets_every_event_once(head_off
         while not done.is_set():
             outbox.deliver_due(20)
 
+    FeedHead.objects.create()
     got, after = [], 0
     with ThreadPoolExecutor(writers + 2) as pool:
         writing = [pool.submit(run, write) for _ in range(writers)]
@@ -331,5 +383,6 @@ def test_a_poller_beside_many_writers_and_workers_gets_every_event_once(head_off
     got += [entry.event_id for entry in selectors.feed_page(books, after=after, size=200).entries]
     assert len(got) == writers * each
     assert set(got) == set(OutboxEvent.objects.values_list("id", flat=True))
+    assert not EventDelivery.objects.exclude(last_error="").exists(), "the lock makes them wait, not fail"
     positions = list(FeedEntry.objects.everywhere("test").order_by("position").values_list("position", flat=True))
     assert positions == list(range(1, writers * each + 1)), "no gap: a reader could not tell one from a late event"
