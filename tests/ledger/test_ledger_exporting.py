@@ -96,7 +96,7 @@ def test_the_journal_is_read_in_strides_however_few_of_them_are_the_branchs(mill
     batch = export()
     assert len(numbers_in(batch)) == 10
     monkeypatch.setattr(streaming, "STRIDE", 1000)
-    assert queries(lambda: bytes_of(batch)) == 2, "one for the settings of the plugin, one for the lines"
+    assert queries(lambda: bytes_of(batch)) == 5, "settings of the plugin, chart; positions, entries and lines a stride"
 
 
 def test_the_plain_text_form_is_believed_by_beancount_and_agrees_with_the_trial_balance(mill, quay):

@@ -1,46 +1,36 @@
-"""The journal in the order of its positions, a few thousand entries in memory at a time, however long it is."""
+"""The journal in the order of its positions, a thousand entries in memory at a time, however long it is."""
 
 from __future__ import annotations
 
 import datetime as dt
 import uuid
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import groupby
 from typing import Any
 
 from django.db.models import Count, Max, Min, Sum
 
 from opticshop.plugin_api import JournalEntry, JournalLine
 
-from ..models import Entry, Line
+from ..models import Account, Entry, EntryPosition, Line
 
-#: Positions read with one query. No cursor stays open between two, so it works behind any connection pool.
-STRIDE = 2000
-_COLUMNS = (
-    "entry__id",
-    "entry__number",
-    "entry__booked_on",
-    "entry__branch__code",
-    "entry__currency",
-    "entry__description",
-    "entry__reference",
-    "entry__document",
-    "entry__purpose",
-    "entry__created_at",
-    "entry__reverses__number",
-    "account__code",
-    "account__name",
-    "account__kind",
-    "account__role",
-    "debit",
-    "credit",
-    "tax_code",
-    "party",
-)
+#: Positions read at a time. No cursor stays open between two strides, so it works behind any connection pool.
+STRIDE = 1000
 _CENT = Decimal("0.01")
-_OF_ENTRY = _COLUMNS.index("account__code")
+_WHY = "a batch of the journal, authorised when it was made"
+_OF_ENTRY = (
+    "number",
+    "booked_on",
+    "branch__code",
+    "currency",
+    "description",
+    "reference",
+    "document",
+    "purpose",
+    "created_at",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,15 +44,40 @@ class ExportTotals:
 
 def journal_entries(*, branch_id: uuid.UUID | None, after: int, upto: int) -> Iterator[JournalEntry]:
     """The entries of a branch, or of the group, with positions above ``after`` and not above ``upto``."""
+    accounts = Account.objects.in_bulk()
     for start in range(after, upto, STRIDE):
-        lines = Line.objects.everywhere("a batch of the journal, authorised when it was made").filter(
-            entry__settled__position__gt=start, entry__settled__position__lte=min(start + STRIDE, upto)
-        )
-        if branch_id is not None:
-            lines = lines.filter(entry__branch=branch_id)
-        rows = lines.order_by("entry__settled__position", "line_no").values_list(*_COLUMNS)
-        for _, of_entry in groupby(rows, key=lambda row: row[0]):
-            yield _entry(list(of_entry))
+        yield from _stride(accounts, branch_id, start, min(start + STRIDE, upto))
+
+
+def _stride(
+    accounts: Mapping[uuid.UUID, Account], branch_id: uuid.UUID | None, after: int, upto: int
+) -> Iterator[JournalEntry]:
+    """Some entries with their lines. Ids lie close together where positions do: the range spares reading the rest."""
+    places = EntryPosition.objects.everywhere(_WHY).filter(position__gt=after, position__lte=upto)
+    keys = list(places.order_by("position").values_list("entry_id", flat=True))
+    if not keys:
+        return
+    near = (min(keys), max(keys))
+    entries = Entry.objects.everywhere(_WHY).filter(id__range=near, id__in=keys)
+    if branch_id is not None:
+        entries = entries.filter(branch=branch_id)
+    found = {key: (reverses, facts) for key, reverses, *facts in entries.values_list("id", "reverses_id", *_OF_ENTRY)}
+    rows = Line.objects.everywhere(_WHY).filter(entry_id__gte=near[0], entry_id__lte=near[1], entry_id__in=list(found))
+    columns = ("entry_id", "account_id", "debit", "credit", "tax_code", "party")
+    lines: dict[uuid.UUID, list[JournalLine]] = defaultdict(list)
+    for key, account, *facts in rows.order_by("entry_id", "line_no").values_list(*columns):
+        lines[key].append(_line(accounts[account], *facts))
+    numbers = _numbers({reverses for reverses, _ in found.values() if reverses})
+    for key in keys:
+        if key in found:
+            reverses, facts = found[key]
+            yield _entry(key, facts, tuple(lines[key]), numbers.get(reverses, ""))
+
+
+def _numbers(keys: set[uuid.UUID]) -> dict[uuid.UUID | None, str]:
+    if not keys:
+        return {}
+    return dict(Entry.objects.everywhere(_WHY).filter(id__in=keys).values_list("id", "number"))
 
 
 def totals_of(*, branch_id: uuid.UUID | None, after: int, upto: int) -> ExportTotals | None:
@@ -92,10 +107,8 @@ def totals_of(*, branch_id: uuid.UUID | None, after: int, upto: int) -> ExportTo
     )
 
 
-def _entry(rows: list[tuple[Any, ...]]) -> JournalEntry:
-    key, number, booked_on, branch, currency, text, reference, document, purpose, posted_at, reverses = rows[0][
-        :_OF_ENTRY
-    ]
+def _entry(key: uuid.UUID, facts: Sequence[Any], lines: tuple[JournalLine, ...], reverses: str) -> JournalEntry:
+    number, booked_on, branch, currency, text, reference, document, purpose, posted_at = facts
     return JournalEntry(
         id=str(key),
         number=number,
@@ -103,23 +116,21 @@ def _entry(rows: list[tuple[Any, ...]]) -> JournalEntry:
         branch_code=branch,
         currency=currency,
         description=text,
-        lines=tuple(_line(*row[_OF_ENTRY:]) for row in rows),
+        lines=lines,
         reference=reference,
         document=document,
         purpose=purpose,
         posted_at=posted_at,
-        reverses=reverses or "",
+        reverses=reverses,
     )
 
 
-def _line(
-    code: str, name: str, kind: str, role: str | None, debit: Decimal, credit: Decimal, tax_code: str, party: str
-) -> JournalLine:
+def _line(account: Account, debit: Decimal, credit: Decimal, tax_code: str, party: str) -> JournalLine:
     return JournalLine(
-        account=code,
-        account_name=name,
-        account_kind=kind,
-        account_role=role or "",
+        account=account.code,
+        account_name=account.name,
+        account_kind=account.kind,
+        account_role=account.role or "",
         debit=debit,
         credit=credit,
         tax_code=tax_code or None,
