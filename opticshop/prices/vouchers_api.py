@@ -13,6 +13,7 @@ from opticshop.core import clock
 from opticshop.core.api import ApiViewSet, ResourceViewSet
 from opticshop.core.filters import YesNoFilter
 from opticshop.customers.selectors import customer_get_for
+from opticshop.prescriptions.selectors import prescription_get_for
 
 from . import claims_services as claims
 from . import vouchers_selectors as selectors
@@ -166,12 +167,13 @@ class SchemeVoucherViewSet(ResourceViewSet):
         branch = branch_get_for(self.actor, body.pop("branch"), permission=GRANT)
         customer = customer_get_for(self.actor, body.pop("customer"))
         nation = body.pop("nation", None) or services.nation_of(branch, body["scheme"])
+        key = body.pop("prescription", None)
         granted = services.voucher_grant(
             actor=self.actor,
             branch=branch,
             customer=customer,
             nation=nation,
-            prescription_id=body.pop("prescription", None),
+            prescription=None if key is None else prescription_get_for(self.actor, key),
             **body,
         )
         return self.answer(granted, status=201)

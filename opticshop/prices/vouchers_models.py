@@ -115,14 +115,16 @@ class SchemeVoucher(Entity, BranchOwned):
     """A voucher of a public scheme for one customer. Its face value is frozen as it was on the day of issue.
 
     Why the customer is entitled, the band and the powers are data about health and means: they are shown only to who
-    may grant. Of the evidence the kind is kept, never a copy. The prescription is named by id: its app is a neighbour.
+    may grant. Of the evidence the kind is kept, never a copy.
     """
 
     State = VoucherState
 
     branch = models.ForeignKey("branches.Branch", on_delete=models.PROTECT, related_name="+")
     customer = models.ForeignKey("customers.Customer", on_delete=models.PROTECT, related_name="+")
-    prescription_id = models.UUIDField(null=True)
+    prescription = models.ForeignKey(
+        "prescriptions.Prescription", on_delete=models.PROTECT, null=True, related_name="+"
+    )
     scheme = models.CharField(max_length=40)
     nation = models.CharField(max_length=6)
     reference = models.CharField(max_length=40, help_text="Number of the voucher form")

@@ -12,6 +12,13 @@ class SchemeUnknown(Invalid):
     title = "The scheme does not know this"
 
 
+class PrescriptionOfAnother(Invalid):
+    """The voucher's prescription was written for somebody else."""
+
+    code = "prices.prescription_of_another"
+    title = "This prescription is not the customer's"
+
+
 class SchemeValueThere(Conflict):
     """The same value for the same first day and day of publication is entered already; withdraw it first."""
 

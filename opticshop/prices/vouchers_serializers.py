@@ -199,13 +199,13 @@ class VoucherGrantIn(_Lenses):
     band = TextField(
         max_length=2, required=False, help_text="As the form states it: settles a doubt, or where no power decides"
     )
-    prescription = serializers.UUIDField(required=False, help_text="Kept as given; the powers above are what counts")
+    prescription = serializers.UUIDField(
+        required=False, help_text="Of the same customer; the powers above are what counts"
+    )
 
 
 class EntitlementOut(serializers.ModelSerializer[SchemeVoucher]):
     """Health and means: band, powers, why the customer is entitled, what was seen and by whom."""
-
-    prescription = serializers.UUIDField(source="prescription_id", allow_null=True)
 
     class Meta:
         model = SchemeVoucher

@@ -30,6 +30,7 @@ from opticshop.core.money import minor_unit, rounded
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.core.states import check_move
 from opticshop.customers.models import Customer
+from opticshop.prescriptions.models import Prescription
 
 from . import vouchers_events as events
 from .bands import Band, Power, band_of
@@ -44,6 +45,7 @@ from .vouchers_problems import (
     NothingDue,
     NotRedeemedHere,
     NoValueInForce,
+    PrescriptionOfAnother,
     SchemeUnknown,
     SchemeValueThere,
     SchemeValueUnsound,
@@ -243,7 +245,7 @@ def voucher_grant(
     is_multifocal: bool = False,
     band: str | None = None,
     supplements: Mapping[str, int] | None = None,
-    prescription_id: uuid.UUID | None = None,
+    prescription: Prescription | None = None,
     use_by: dt.date | None = None,
 ) -> SchemeVoucher:
     """Record a voucher for a customer, with its face value by the values in force on its day of issue.
@@ -256,6 +258,8 @@ def voucher_grant(
     if rules.currency != branch.currency:
         raise SchemeUnknown(f"{branch.code} trades in {branch.currency}; the scheme pays {rules.currency}.")
     _check_known(evidence, tuple(kind.code for kind in rules.evidence), "evidence", rules)
+    if prescription is not None and prescription.customer_id != customer.id:
+        raise PrescriptionOfAnother("The prescription is another person's.", field="prescription")
     _check_days(issued_on, use_by, clock.today(branch.time_zone))
     _check_ground(rules, eligibility, customer, issued_on)
     code, found = band_find(scheme=rules, eyes=eyes, is_multifocal=is_multifocal, stated=band)
@@ -269,7 +273,7 @@ def voucher_grant(
                 voucher = SchemeVoucher.objects.create(
                     branch=branch,
                     customer=customer,
-                    prescription_id=prescription_id,
+                    prescription=prescription,
                     scheme=scheme,
                     nation=nation,
                     reference=reference.strip().upper(),

@@ -10,9 +10,10 @@ from django.core.management import call_command
 
 from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
+from opticshop.customers.models import Customer
 from opticshop.prices import vouchers_services as services
 from opticshop.prices.models import SchemeClaim, SchemeValue, SchemeVoucher
-from tests.factories import CustomerFactory
+from tests.factories import CustomerFactory, PrescriptionFactory
 
 from .conftest import SCHEME
 
@@ -55,6 +56,17 @@ def test_the_rules_of_a_scheme_are_data_with_source_and_confidence(api, clerk):
     facts = [*scheme["supplements"], *scheme["grounds"], *scheme["evidence"]]
     assert facts
     assert all(fact["source"] and fact["confidence"] for fact in facts)
+
+
+def test_the_prescription_is_the_customers_own(api, clerk, head_office, body):
+    assert api(head_office).post(VALUES, VALUE).status_code == 201
+    own = PrescriptionFactory(customer=Customer.objects.everywhere("test").get(id=body["customer"]))
+    anothers = PrescriptionFactory(customer__branch=own.branch)
+    refused = api(clerk).post(VOUCHERS, {**body, "prescription": str(anothers.id)})
+    assert (refused.status_code, refused.json()["code"]) == (422, "prices.prescription_of_another")
+    granted = api(clerk).post(VOUCHERS, {**body, "prescription": str(own.id)})
+    assert granted.status_code == 201, granted.json()
+    assert granted.json()["entitlement"]["prescription"] == str(own.id)
 
 
 def test_head_office_enters_and_withdraws_a_value(api, head_office, manager):

@@ -78,7 +78,7 @@ def test_one_pair_from_the_order_to_the_recall(api, clerk, hand, bench, order, w
     assert not ledger_differences()
     assert not EventDelivery.objects.exclude(state="done").exists()
     story = [kind for kind in OutboxEvent.objects.order_by("id").values_list("type", flat=True) if "step" not in kind]
-    assert [kind for kind in story if not kind.startswith(("stock.", "billing.", "customers."))] == [
+    assert [kind for kind in story if not kind.startswith(("stock.", "billing.", "customers.", "ledger."))] == [
         "orders.placed",
         "orders.in_workshop",
         "workshop.job_opened",
@@ -101,3 +101,4 @@ def test_one_pair_from_the_order_to_the_recall(api, clerk, hand, bench, order, w
         "quality.handed_over",
         "reminders.recall_planned",
     ]
+    assert story.count("ledger.entry_posted") == 3  # the deposit, the balance, the supply

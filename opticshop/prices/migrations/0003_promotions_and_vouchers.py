@@ -14,6 +14,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('branches', '0002_tax_rule'),
         ('customers', '0001_initial'),
+        ('prescriptions', '0001_initial'),
         ('prices', '0002_lists_do_not_overlap'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
@@ -120,7 +121,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
-                ('prescription_id', models.UUIDField(null=True)),
+                ('prescription', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='prescriptions.prescription')),
                 ('scheme', models.CharField(max_length=40)),
                 ('nation', models.CharField(max_length=6)),
                 ('reference', models.CharField(help_text='Number of the voucher form', max_length=40)),
