@@ -11,7 +11,6 @@ from pathlib import Path
 from threading import Event
 
 import pytest
-from django.apps import apps
 from django.db import DatabaseError, connection, connections, transaction
 
 from opticshop.accounts.access import actor_for
@@ -223,20 +222,6 @@ def test_no_payload_holds_a_person_or_a_power_and_all_free_words_are_withheld():
     assert len(keys) > 100
     assert not keys & PERSONAL
     assert {"reason", "note", "restricted"} <= keys & WORDS <= telling.WITHHELD
-
-
-def test_what_happened_before_there_was_a_feed_gets_its_place(mill, monkeypatch):
-    monkeypatch.setattr(outbox, "_subscribers", {})
-    earlier = [happen(mill).id for _ in range(5)]
-    assert not FeedEntry.objects.everywhere("test").exists()
-    FeedHead.objects.all().delete()
-    migration = import_module("opticshop.integrations.migrations.0002_place_earlier_events")
-    monkeypatch.setattr(migration, "BATCH", 2)
-    migration.place_earlier(apps, None)
-    rows = FeedEntry.objects.everywhere("test").order_by("position")
-    assert list(rows.values_list("position", "event_id")) == list(enumerate(earlier, start=1))
-    assert {(entry.type, entry.area, entry.branch_id) for entry in rows} == {(PAID, "billing", mill.id)}
-    assert FeedHead.objects.get().last == 5
 
 
 def test_a_page_costs_the_same_however_much_is_on_it(api, head_office, mill, quay, queries):

@@ -69,7 +69,11 @@ def test_a_changed_secret_key_opens_it_only_while_the_old_one_is_a_fallback(sett
     assert sealing.unseal(sealed) == SECRET
 
 
-@pytest.mark.parametrize("sealed", ["", "not sealed at all", Fernet(Fernet.generate_key()).encrypt(b"x").decode()])
+@pytest.mark.parametrize(
+    "sealed",
+    ["", "not sealed at all", Fernet(Fernet.generate_key()).encrypt(b"x").decode()],
+    ids=["nothing", "words", "by another key"],
+)
 def test_what_we_did_not_seal_is_not_opened(sealed):
     with pytest.raises(sealing.Unreadable):
         sealing.unseal(sealed)

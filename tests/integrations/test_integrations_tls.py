@@ -121,7 +121,7 @@ def test_a_handshake_that_never_ends_is_cut(settings, monkeypatch):
     answer = posting.post(destination(f"https://127.0.0.1:{listener.getsockname()[1]}/"), b"{}", {})
     listener.close()
     assert answer.status is None
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < 5  # the dripping alone takes ten
 
 
 def test_no_proxy_is_asked(settings, monkeypatch):

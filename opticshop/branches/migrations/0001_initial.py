@@ -32,6 +32,8 @@ class Migration(migrations.Migration):
                 ('uncut_standard', models.CharField(default='iso-8980-2017', max_length=80)),
                 ('message_channel', models.CharField(default='console', max_length=80)),
                 ('recall_policy', models.CharField(default='prescription-expiry', max_length=80)),
+                ('tax_rule', models.CharField(blank=True, db_default='', default='', help_text='Empty: category and rate as in the catalogue', max_length=80)),
+                ('prices_include_tax', models.BooleanField(db_default=True, default=True, help_text='False: prices are net, and tax is added as they are charged')),
                 ('turnaround_days', models.PositiveSmallIntegerField(default=3, help_text='Working days promised for stock lenses')),
                 ('special_order_days', models.PositiveSmallIntegerField(db_default=7, default=7, help_text='Further working days for lenses that are made to order')),
                 ('daily_capacity', models.PositiveSmallIntegerField(help_text='Pairs the workshop finishes in a day; empty where it is not counted', null=True)),

@@ -11,6 +11,9 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
+        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
+        ("admin", "0003_logentry_add_action_flag_choices"),
+        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
         ('branches', '0001_initial'),
     ]

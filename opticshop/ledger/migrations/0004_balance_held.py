@@ -6,6 +6,8 @@ triggers; there the service sees to the balance and ``manage.py ledger_verify`` 
 
 from django.db import migrations
 
+from opticshop.core.append_only import Statements
+
 FUNCTION = """
 CREATE FUNCTION ledger_hold_balance() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE
@@ -31,27 +33,18 @@ $$
 TABLES = ("ledger_entry", "ledger_line")
 
 
-def hold(apps, schema_editor):
-    if schema_editor.connection.vendor != "postgresql":
-        return
-    schema_editor.execute(FUNCTION, params=None)
-    for table in TABLES:
-        schema_editor.execute(
-            f"CREATE CONSTRAINT TRIGGER {table}_balance AFTER INSERT ON {table} DEFERRABLE INITIALLY DEFERRED "
-            "FOR EACH ROW EXECUTE FUNCTION ledger_hold_balance()",
-            params=None,
-        )
-
-
-def let_go(apps, schema_editor):
-    if schema_editor.connection.vendor != "postgresql":
-        return
-    for table in TABLES:
-        schema_editor.execute(f"DROP TRIGGER {table}_balance ON {table}", params=None)
-    schema_editor.execute("DROP FUNCTION ledger_hold_balance()", params=None)
+HOLD = [
+    FUNCTION,
+    *(
+        f"CREATE CONSTRAINT TRIGGER {table}_balance AFTER INSERT ON {table} DEFERRABLE INITIALLY DEFERRED "
+        "FOR EACH ROW EXECUTE FUNCTION ledger_hold_balance()"
+        for table in TABLES
+    ),
+]
+LET_GO = [*(f"DROP TRIGGER {table}_balance ON {table}" for table in TABLES), "DROP FUNCTION ledger_hold_balance()"]
 
 
 class Migration(migrations.Migration):
     dependencies = [("ledger", "0003_append_only")]
 
-    operations = [migrations.RunPython(hold, let_go)]
+    operations = [Statements({"postgresql": HOLD}, {"postgresql": LET_GO})]

@@ -2,6 +2,8 @@
 
 from django.db import migrations
 
+from opticshop.core.append_only import Statements
+
 EXCLUDE = """
     ALTER TABLE prices_pricelist ADD CONSTRAINT prices_lists_share_no_day EXCLUDE USING gist (
         COALESCE(branch_id, '00000000-0000-0000-0000-000000000000'::uuid) WITH =,
@@ -11,18 +13,11 @@ EXCLUDE = """
 """
 
 
-def exclude(apps, schema_editor):
-    if schema_editor.connection.vendor == "postgresql":
-        schema_editor.execute("CREATE EXTENSION IF NOT EXISTS btree_gist", params=None)
-        schema_editor.execute(EXCLUDE, params=None)
-
-
-def admit(apps, schema_editor):
-    if schema_editor.connection.vendor == "postgresql":
-        schema_editor.execute("ALTER TABLE prices_pricelist DROP CONSTRAINT prices_lists_share_no_day", params=None)
+FORWARDS = ["CREATE EXTENSION IF NOT EXISTS btree_gist", EXCLUDE]
+BACKWARDS = ["ALTER TABLE prices_pricelist DROP CONSTRAINT prices_lists_share_no_day"]
 
 
 class Migration(migrations.Migration):
     dependencies = [("prices", "0001_initial")]
 
-    operations = [migrations.RunPython(exclude, admit)]
+    operations = [Statements({"postgresql": FORWARDS}, {"postgresql": BACKWARDS})]

@@ -1,4 +1,4 @@
-"""The feed cannot be rewritten: a place once given stays given."""
+"""An event keeps its place in the feed."""
 
 from django.db import migrations
 
@@ -6,6 +6,6 @@ from opticshop.core.append_only import append_only
 
 
 class Migration(migrations.Migration):
-    dependencies = [("integrations", "0002_place_earlier_events")]
+    dependencies = [("integrations", "0001_initial")]
 
     operations = [append_only("integrations_feedentry")]
