@@ -75,11 +75,12 @@ def set_up() -> Any:
 def verify_ledger() -> None:
     from django.core.management import call_command
 
-    chapter("Afterwards: the stock ledger is recomputed from its movements")
-    try:
-        call_command("stock_verify")
-    except SystemExit as failure:
-        raise StoryIsWrong("balances and ledger differ") from failure
+    chapter("Afterwards: stock and money are recomputed, line by line")
+    for proof in ("stock_verify", "ledger_verify"):
+        try:
+            call_command(proof)
+        except SystemExit as failure:
+            raise StoryIsWrong(f"{proof} found a difference") from failure
 
 
 def tell(base: str, services: dict[str, tuple[str, str]]) -> None:
@@ -95,6 +96,7 @@ def tell(base: str, services: dict[str, tuple[str, str]]) -> None:
     inspect(workshop, counter, order, job)
     collect(counter, order)
     recall(counter, customer, prescription)
+    books(office, mill, order)
 
 
 def fill_the_shop(office: Client, counter: Client, mill: dict[str, Any]) -> dict[str, Any]:
@@ -438,6 +440,33 @@ def recall(counter: Client, customer: dict[str, Any], prescription: dict[str, An
     issued = dt.date.fromisoformat(prescription["issued_on"])
     check("due 24 months after the prescription", planned["due_on"], in_two_years(issued).isoformat())
     say(f"because: {planned['reason']}")
+
+
+def books(office: Client, mill: dict[str, Any], order: dict[str, Any]) -> None:
+    """The supply is booked from the outbox, so it is waited for."""
+    chapter("The books, in double entry")
+
+    def balances() -> dict[str, Decimal]:
+        found: dict[str, Any] = office.get(f"/trial-balance/?branch={mill['id']}")
+        check("debits and credits", found["sums"][0]["debit"], found["sums"][0]["credit"])
+        return {row["name"]: Decimal(row["closing"]) for row in found["rows"]}
+
+    entries = f"/journal-entries/?branch={mill['id']}"
+    eventually("the supply to be booked", lambda: len(office.get(entries)["results"]) == 3)
+    closing = balances()
+    for name, amount in closing.items():
+        say(f"{name:32} {amount:>9}")
+    taxable = sum(Decimal(line["gross"]) for line in order["lines"] if line["tax_category"] == "standard")
+    exempt = Decimal(order["total"]) - taxable
+    tax = tax_of(str(taxable))
+    check("no deposit is held any more", closing.get("Deposits held for customers", Decimal(0)), Decimal(0))
+    taken = closing["Cash in tills"] + closing["Card payments on their way"]
+    check("in the till and on the way from the card", taken, Decimal(order["total"]))
+    check("tax owed: taxable x 20 / 120", -closing["Tax on sales, owed"], tax)
+    check("taxable sales without their tax", -closing["Sales, taxable"], taxable - tax)
+    check("exempt dispensing", -closing["Sales, exempt"], exempt)
+    batch = office.post("/journal-exports/", {"exporter": "plain-text-books", "branch": mill["id"]})
+    keep("books.beancount", office.raw(f"/journal-exports/{batch['id']}/file/"))
 
 
 def in_two_years(day: dt.date) -> dt.date:

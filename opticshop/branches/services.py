@@ -19,6 +19,7 @@ from . import events
 from .calendars import Hours, subdivisions_of
 from .models import Branch, Closure, NumberSeries, OpeningHours
 from .permissions import BranchPermission
+from .series import Series
 
 
 class BranchCodeTaken(Conflict):
@@ -158,7 +159,7 @@ def _require_group(actor: Actor) -> None:
         raise Forbidden("Branches are opened by head office.")
 
 
-def number_next(*, branch: Branch, kind: str) -> str:
+def number_next(*, branch: Branch, kind: Series) -> str:
     """The next document number of a branch, gapless within the year: ``HI-R-2026-00001``.
 
     Must run in the transaction that writes the document: the series row stays locked until it ends, so a roll-back

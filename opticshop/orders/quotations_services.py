@@ -9,6 +9,7 @@ from django.db import transaction
 from django.db.models import F
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
@@ -51,7 +52,7 @@ def quotation_make(*, actor: Actor, wanted: services.Wanted, valid_days: int = V
         today = clock.today(wanted.branch.time_zone)
         quotation = Quotation.objects.create(
             branch=wanted.branch,
-            number=number_next(branch=wanted.branch, kind="Q"),
+            number=number_next(branch=wanted.branch, kind=Series.QUOTATION),
             customer=wanted.customer,
             prescription=wanted.prescription,
             measurement=wanted.measurement,

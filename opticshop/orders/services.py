@@ -13,6 +13,7 @@ from django.db.models import F
 
 from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.catalogue.models import Frame, LensProduct, ServiceItem
 from opticshop.catalogue.selectors import dispensing_service
@@ -202,7 +203,7 @@ def order_place(
             promotion_code=promotion_code(quote.lines),
         )
         plugins.decide_order_placement(branch=wanted.branch, draft=_draft(order, quote))
-        order.number = number_next(branch=wanted.branch, kind="O")
+        order.number = number_next(branch=wanted.branch, kind=Series.ORDER)
         order.save(force_insert=True)
         OrderedLens.objects.bulk_create(
             OrderedLens(

@@ -15,6 +15,7 @@ from django.db import transaction
 from django.db.models import Q, Sum
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock, outbox
 from opticshop.core.actor import ALL, Actor
@@ -31,7 +32,6 @@ from .vouchers_problems import NothingToClaim, NoValueInForce
 from .vouchers_services import record_voucher, scheme_known
 from .vouchers_values import ValueTable
 
-CLAIM_SERIES = "V"
 Cause, Adjusted = ClaimAdjustment.Cause, ClaimAdjustment.State
 #: Vouchers whose claim is with the scheme, or was settled by it.
 CLAIMED = (VoucherState.SUBMITTED, VoucherState.PAID, VoucherState.ADJUSTED)
@@ -76,7 +76,7 @@ def claims_submit(
         total = sum((voucher.redeemed_amount or ZERO for voucher in sent), ZERO)
         claim = SchemeClaim.objects.create(
             **ours,
-            number=number_next(branch=branch, kind=CLAIM_SERIES),
+            number=number_next(branch=branch, kind=Series.SCHEME_CLAIM),
             submitted_on=clock.today(branch.time_zone),
             submitted_by_id=actor.id,
             voucher_count=len(sent),

@@ -110,7 +110,7 @@ class Bare:
                 self.plain.execute(
                     "UPDATE stock_lot SET reserved = reserved + 1, lines = lines + 1 WHERE id = %s", [lot]
                 )
-            for kind in ("O", "R", "J") if self.order_too else ("R", "J"):
+            for kind in ("O", "R", "E") if self.order_too else ("R", "E"):
                 self.plain.execute(
                     "UPDATE branches_numberseries SET last = last + 1 WHERE kind = %s RETURNING last", [kind]
                 )

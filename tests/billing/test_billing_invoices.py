@@ -97,7 +97,7 @@ def test_one_invoice_stands_at_a_time(api, clerk, manager, order, invoice):
     note = post(api(manager), f"{invoice.id}/credit/", reason="Made out to the wrong company")
     assert note.status_code == 201, note.content
     assert (note.json()["number"], note.json()["credits"], note.json()["total"]) == (
-        "MILL-C-2026-00001",
+        "MILL-N-2026-00001",
         str(invoice.id),
         "220.00",
     )
@@ -130,7 +130,7 @@ def test_a_refund_after_the_supply_issues_its_credit_note_and_before_it_none(api
     note = Invoice.objects.everywhere("test").get(kind="credit_note")
     assert (note.total, note.credits_id, note.reason) == (D("50.00"), invoice.id, "Scratched coating")
     text = pdf_text(api(clerk).get(f"{URL}{note.id}/document/"))
-    for wanted in ("Credit note MILL-C-2026-00001", f"Corrects invoice {invoice.number}", "Reason: Scratched coating"):
+    for wanted in ("Credit note MILL-N-2026-00001", f"Corrects invoice {invoice.number}", "Reason: Scratched coating"):
         assert wanted in text
 
 

@@ -35,7 +35,7 @@ def test_the_chart_by_code(books):
 def test_an_entry_with_its_lines(books, mill):
     entry = book(mill, document="payments/1", reference="MILL-R-2026-00001")
     shown = books.get(f"{V1}/journal-entries/{entry.id}/").json()
-    assert (shown["number"], shown["total"], shown["booked_on"]) == ("MILL-J-2026-00001", "220.00", "2026-03-02")
+    assert (shown["number"], shown["total"], shown["booked_on"]) == ("MILL-E-2026-00001", "220.00", "2026-03-02")
     assert shown["lines"][1] == {
         "line_no": 2,
         "account": "4000",
@@ -67,7 +67,7 @@ def test_entries_are_found_by_what_bookkeeping_asks_for(books, mill, quay):
     assert found("party=customers/7") == ["2"]
     assert found("booked_from=2026-03-01") == ["3", "2"]
     assert found("booked_to=2026-02-28") == ["1"]
-    assert found("document=payments/3") == found("number=QUAY-J-2026-00001") == ["3"]
+    assert found("document=payments/3") == found("number=QUAY-E-2026-00001") == ["3"]
     assert found("account=none") == []
 
 

@@ -107,7 +107,7 @@ def test_the_plain_text_form_is_believed_by_beancount_and_agrees_with_the_trial_
     directives, errors, _ = loader.load_string(text)
     assert errors == []
     transactions = [one for one in directives if isinstance(one, Transaction)]
-    assert [one.payee for one in transactions] == ["MILL-J-2026-00001", "QUAY-J-2026-00001", "MILL-J-2026-00002"]
+    assert [one.payee for one in transactions] == ["MILL-E-2026-00001", "QUAY-E-2026-00001", "MILL-E-2026-00002"]
     assert transactions[2].meta["reverses"] == sale.number
     balances = {one.account.split(":")[1][:4]: one.amount.number for one in directives if isinstance(one, Balance)}
     assert balances == {row.code: row.closing for row in trial_balance(BOOKS)}

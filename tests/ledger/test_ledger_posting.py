@@ -44,7 +44,7 @@ def entries():
 
 def test_an_entry_is_booked_as_it_was_asked_for_and_told(sale):
     entry = sale(document="payments/1", reference="MILL-R-2026-00001")
-    assert (entry.number, entry.total, entry.line_count) == ("MILL-J-2026-00001", Decimal("220.00"), 4)
+    assert (entry.number, entry.total, entry.line_count) == ("MILL-E-2026-00001", Decimal("220.00"), 4)
     assert (entry.currency, entry.by_label, entry.reference) == ("GBP", "system:tests", "MILL-R-2026-00001")
     assert lines(entry) == [
         ("card_clearing", Decimal("220.00"), Decimal(0)),
@@ -73,7 +73,7 @@ def test_what_cannot_be_booked_is_refused_and_uses_no_number(mill, postings, ref
     with pytest.raises(refusal):
         book(mill, *postings)
     assert not entries().exists()
-    assert not NumberSeries.objects.filter(kind="J").exists()
+    assert not NumberSeries.objects.filter(kind="E").exists()
     assert not OutboxEvent.objects.exists()
 
 
@@ -100,7 +100,7 @@ def test_a_document_is_booked_once_for_a_purpose(mill):
     with pytest.raises(AlreadyBooked, match=first.number):
         book(mill, document="payments/7")
     book(mill, document="payments/7", purpose="tax point")
-    assert list(entries().order_by("id").values_list("number", flat=True)) == ["MILL-J-2026-00001", "MILL-J-2026-00002"]
+    assert list(entries().order_by("id").values_list("number", flat=True)) == ["MILL-E-2026-00001", "MILL-E-2026-00002"]
 
 
 def test_numbers_have_no_gaps_where_a_booking_failed_or_was_rolled_back(mill, quay):
@@ -109,7 +109,7 @@ def test_numbers_have_no_gaps_where_a_booking_failed_or_was_rolled_back(mill, qu
         book(mill)
         transaction.set_rollback(True)
     book(quay)
-    assert book(mill).number == "MILL-J-2026-00002"
+    assert book(mill).number == "MILL-E-2026-00002"
 
 
 def test_a_reversal_is_the_mirror_and_comes_once(mill):
@@ -124,7 +124,7 @@ def test_a_reversal_is_the_mirror_and_comes_once(mill):
             journal_reverse(actor=system("tests"), entry=again, booked_on=DAY, reason="Again")
     with pytest.raises(ReversalUnexplained):
         journal_reverse(actor=system("tests"), entry=book(mill), booked_on=DAY, reason="  ")
-    assert book(mill).number == "MILL-J-2026-00004"
+    assert book(mill).number == "MILL-E-2026-00004"
 
 
 def test_the_database_refuses_changes(mill):
@@ -157,7 +157,7 @@ def test_postgresql_refuses_to_commit_what_is_out_of_balance(mill):
         Line.objects.create(entry=entry, line_no=9, account=cash, debit=Decimal("0.01"))
     lonely = Entry(
         branch=mill,
-        number="MILL-J-2026-99999",
+        number="MILL-E-2026-99999",
         booked_on=DAY,
         purpose="none",
         document="none/1",

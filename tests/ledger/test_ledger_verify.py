@@ -82,16 +82,16 @@ def test_an_empty_ledger_holds(db):
          "220.01 is debited, 220.00 credited"),
         ("ledger_line", "UPDATE ledger_line SET party = 'x' "
          "WHERE entry_id IN (SELECT id FROM ledger_entry WHERE reverses_id IS NOT NULL)",
-         "is not the mirror of MILL-J-2026-00002"),
+         "is not the mirror of MILL-E-2026-00002"),
         ("ledger_line", "DELETE FROM ledger_line WHERE line_no = 1", "says 4 lines of 220.00, has 3"),
         ("ledger_line", "UPDATE ledger_line SET line_no = 9 WHERE line_no = 1", "do not count from 1 to 4"),
         ("ledger_entry", "UPDATE ledger_entry SET total = 1", "says 4 lines of 1.00, has 4 of 220.00"),
-        ("ledger_entry", "UPDATE ledger_entry SET number = 'MILL-J-2026-00009' WHERE number = 'MILL-J-2026-00003'",
-         "series MILL-J-2026: 3 entries, the highest is 9, the series stands at 3"),
-        ("ledger_entry", "UPDATE ledger_entry SET number = 'X' WHERE number = 'MILL-J-2026-00003'",
+        ("ledger_entry", "UPDATE ledger_entry SET number = 'MILL-E-2026-00009' WHERE number = 'MILL-E-2026-00003'",
+         "series MILL-E-2026: 3 entries, the highest is 9, the series stands at 3"),
+        ("ledger_entry", "UPDATE ledger_entry SET number = 'X' WHERE number = 'MILL-E-2026-00003'",
          "is no number of branch"),
-        ("ledger_entry", "UPDATE ledger_entry SET document = 'orders/x' WHERE number = 'MILL-J-2026-00003'",
-         "has another document than MILL-J-2026-00002"),
+        ("ledger_entry", "UPDATE ledger_entry SET document = 'orders/x' WHERE number = 'MILL-E-2026-00003'",
+         "has another document than MILL-E-2026-00002"),
         ("ledger_entryposition", "UPDATE ledger_entryposition SET position = 99 WHERE position = 4",
          "4 given out, the highest is 99, the tail stands at 4"),
         ("ledger_journalexport", "UPDATE ledger_journalexport SET entry_count = 5", "says 5 entries of 16 lines"),
@@ -112,8 +112,8 @@ def test_a_text_changed_after_it_was_handed_out_is_found_by_the_hash(ledger):
 
 
 def test_a_number_used_up_and_lost_is_found(ledger):
-    NumberSeries.objects.filter(kind="J", branch__code="QUAY").update(last=2)
-    assert "series QUAY-J-2026: 1 entries, the highest is 1, the series stands at 2" in findings()
+    NumberSeries.objects.filter(kind="E", branch__code="QUAY").update(last=2)
+    assert "series QUAY-E-2026: 1 entries, the highest is 1, the series stands at 2" in findings()
 
 
 def test_an_entry_booked_behind_a_closed_door_is_found(ledger, mill):

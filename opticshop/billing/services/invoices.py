@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Sum
 
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
@@ -24,7 +25,7 @@ from ..permissions import BillingPermission
 from ..tax_parts import parts_of_payment
 from .accounts import Account, account_open, check_amount
 
-SERIES = {Invoice.Kind.INVOICE: "I", Invoice.Kind.CREDIT_NOTE: "C"}
+SERIES = {Invoice.Kind.INVOICE: Series.INVOICE, Invoice.Kind.CREDIT_NOTE: Series.CREDIT_NOTE}
 _ZERO = Decimal(0)
 
 

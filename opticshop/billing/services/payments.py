@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from django.db import transaction
 
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
@@ -23,8 +24,6 @@ from ..receipts import content_of
 from .accounts import Account, account_open, book, check_amount
 from .invoices import credit_for_refund
 from .tills import till_day_use
-
-RECEIPT_SERIES = "R"
 
 
 class PaymentUnclear(Invalid):
@@ -204,7 +203,7 @@ def _carry_out(actor: Actor, account: Account, payment: Payment, till: str) -> N
     account.refresh()
     receipt = Receipt.objects.create(
         branch=order.branch,
-        number=number_next(branch=order.branch, kind=RECEIPT_SERIES),
+        number=number_next(branch=order.branch, kind=Series.RECEIPT),
         payment=payment,
         issued_on=clock.today(order.branch.time_zone),
         content=content_of(

@@ -13,12 +13,12 @@ from django.db import connection
 from django.db.models import Count, Max, Sum
 
 from opticshop.branches.models import NumberSeries
+from opticshop.branches.series import Series
 
 from ..models import Entry, EntryPosition, JournalExport, JournalTail, Line, Period
 from .streaming import totals_of
 
 WHY = "proof of the ledger"
-ENTRY_SERIES = "J"
 _ZERO, _CENT = Decimal(0), Decimal("0.01")
 SEALED = ("ledger_entry", "ledger_line", "ledger_entryposition", "ledger_journalexport")
 _BALANCED = ("ledger_entry", "ledger_line")
@@ -77,10 +77,10 @@ def _numbers() -> Iterator[Finding]:
             yield Finding(f"entry {number}", f"is no number of branch {code}")
             continue
         _, count, highest = seen.get((branch_id, year), ("", 0, 0))
-        seen[branch_id, year] = (f"{code}-{ENTRY_SERIES}-{year}", count + 1, max(highest, place))
+        seen[branch_id, year] = (f"{code}-{Series.JOURNAL_ENTRY}-{year}", count + 1, max(highest, place))
     stands = {
-        (branch_id, year): (f"{code}-{ENTRY_SERIES}-{year}", last)
-        for branch_id, code, year, last in NumberSeries.objects.filter(kind=ENTRY_SERIES).values_list(
+        (branch_id, year): (f"{code}-{Series.JOURNAL_ENTRY}-{year}", last)
+        for branch_id, code, year, last in NumberSeries.objects.filter(kind=Series.JOURNAL_ENTRY).values_list(
             "branch_id", "branch__code", "year", "last"
         )
     }
@@ -92,7 +92,7 @@ def _numbers() -> Iterator[Finding]:
 
 
 def _read(number: str, code: str) -> tuple[int, int]:
-    year, _, place = number.removeprefix(f"{code}-{ENTRY_SERIES}-").partition("-")
+    year, _, place = number.removeprefix(f"{code}-{Series.JOURNAL_ENTRY}-").partition("-")
     return (int(year), int(place)) if year.isdecimal() and place.isdecimal() else (0, 0)
 
 

@@ -11,6 +11,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import Q
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import outbox
 from opticshop.core.actor import Actor
@@ -29,7 +30,6 @@ from .problems import (
     ReversalUnexplained,
 )
 
-ENTRY_SERIES = "J"
 #: The purpose of a reversal is this and the purpose of what it reverses; its document is the same.
 REVERSAL = "reversal of "
 _ZERO = Decimal(0)
@@ -166,7 +166,7 @@ def _book(actor: Actor, entry: Entry, lines: list[Line]) -> Entry:
         with transaction.atomic():
             door.go_through()
             _refuse_closed(entry.branch, entry.booked_on)
-            entry.number = number_next(branch=entry.branch, kind=ENTRY_SERIES)
+            entry.number = number_next(branch=entry.branch, kind=Series.JOURNAL_ENTRY)
             entry.save(force_insert=True)
             for line_no, line in enumerate(lines, start=1):
                 line.entry, line.line_no = entry, line_no

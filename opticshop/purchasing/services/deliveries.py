@@ -11,6 +11,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import Max, Sum
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock
 from opticshop.core.actor import Actor
@@ -139,7 +140,7 @@ def delivery_open(
         delivery = Delivery(
             branch=branch, supplier=supplier, delivery_note=delivery_note.strip(), opened_by_id=actor.id
         )
-        delivery.number = number_next(branch=branch, kind="D")
+        delivery.number = number_next(branch=branch, kind=Series.DELIVERY)
         try:
             with transaction.atomic():
                 delivery.save(force_insert=True)

@@ -11,6 +11,7 @@ from django.db import transaction
 from django.db.models import Max
 
 from opticshop.branches.calendars import calendar_of
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock
 from opticshop.core.actor import Actor
@@ -322,7 +323,7 @@ def _draft(actor: Actor, order: Order, lens: OrderedLens, reason: str) -> LensOr
     attempt = (before.aggregate(last=Max("attempt"))["last"] or 0) + 1
     drafted = LensOrder(
         branch=order.branch,
-        number=number_next(branch=order.branch, kind="L"),
+        number=number_next(branch=order.branch, kind=Series.LENS_ORDER),
         order=order,
         eye=lens.eye,
         attempt=attempt,

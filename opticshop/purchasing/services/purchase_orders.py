@@ -12,6 +12,7 @@ from django.db import transaction
 
 from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.catalogue.models import Frame, LensProduct
 from opticshop.core import clock
@@ -138,7 +139,7 @@ def purchase_order_draft(
         )
         drafted = _lines(order, lines)
         order.total = _total(drafted)
-        order.number = number_next(branch=branch, kind="P")
+        order.number = number_next(branch=branch, kind=Series.PURCHASE_ORDER)
         order.save(force_insert=True)
         PurchaseLine.objects.bulk_create(drafted)
         _record(events.PURCHASE_ORDER_DRAFTED, order, actor)

@@ -10,6 +10,7 @@ from typing import Any
 from django.db import transaction
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock
 from opticshop.core.actor import Actor
@@ -105,7 +106,7 @@ def return_draft(
             for place, each in enumerate(pieces, start=1)
         ]
         found.claimed = sum((line.unit_cost * line.quantity for line in lines), Decimal(0))
-        found.number = number_next(branch=branch, kind="S")
+        found.number = number_next(branch=branch, kind=Series.SUPPLIER_RETURN)
         found.save(force_insert=True)
         SupplierReturnLine.objects.bulk_create(lines)
         _record(events.RETURN_DRAFTED, found, actor)

@@ -13,6 +13,7 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
@@ -56,7 +57,7 @@ def count_open(*, actor: Actor, branch: Branch, section: Section, note: str = ""
         _check_free(lots)
         count = StockCount(
             branch=branch,
-            number=number_next(branch=branch, kind="C"),
+            number=number_next(branch=branch, kind=Series.STOCK_COUNT),
             section=section.as_json(),
             note=note,
             opened_by_label=actor.label,

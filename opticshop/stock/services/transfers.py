@@ -12,6 +12,7 @@ from django.db import transaction
 from django.db.models import F, Sum
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
@@ -71,7 +72,7 @@ def transfer_draft(
         transfer = Transfer(
             sender=sender,
             receiver=receiver,
-            number=number_next(branch=sender, kind="T"),
+            number=number_next(branch=sender, kind=Series.TRANSFER),
             note=note,
             drafted_by_label=actor.label,
         )

@@ -9,6 +9,7 @@ from decimal import Decimal
 from django.db import transaction
 
 from opticshop.branches.models import Branch
+from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
@@ -87,7 +88,7 @@ def job_open(
             raise NothingToRemake("The first job of an order is made at its own branch.", field="branch")
         job = Job(
             branch=branch,
-            number=number_next(branch=branch, kind="J"),
+            number=number_next(branch=branch, kind=Series.JOB),
             order=order,
             attempt=former.attempt + 1 if former else 1,
             eyes=[lens.eye for lens in lenses],

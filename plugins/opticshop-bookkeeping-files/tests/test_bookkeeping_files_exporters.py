@@ -49,7 +49,7 @@ def line(role: str, debit: str = "0.00", credit: str = "0.00", **more: Any) -> J
 def entry(*lines: JournalLine, number: int = 1, **more: Any) -> JournalEntry:
     facts: dict[str, Any] = {
         "id": f"00000000-0000-7000-8000-{number:012d}",
-        "number": f"MILL-J-2026-{number:05d}",
+        "number": f"MILL-E-2026-{number:05d}",
         "booked_on": date(2026, 3, 2),
         "branch_code": "MILL",
         "currency": "GBP",
@@ -115,7 +115,7 @@ def rows(*entries):
 def test_the_columns_and_a_sale_line_by_line():
     cash, sales, tax, exempt = rows(SALE)
     assert cash == {
-        "entry_id": "MILL-J-2026-00001",
+        "entry_id": "MILL-E-2026-00001",
         "line_no": "1",
         "entry_date": "2026-03-02",
         "posting_date": "2026-03-02",

@@ -37,7 +37,7 @@ LINES_AN_ENTRY = 4
 ENTRIES = """
 INSERT INTO ledger_entry (id, created_at, branch_id, number, booked_on, purpose, document, description, reference,
     currency, total, line_count, by_label)
-SELECT lpad(to_hex(n), 32, '0')::uuid, now(), %(branch)s, 'MILL-J-2026-' || lpad(n::text, 7, '0'),
+SELECT lpad(to_hex(n), 32, '0')::uuid, now(), %(branch)s, 'MILL-E-2026-' || lpad(n::text, 7, '0'),
     date '2026-01-01' + (n %% 365), 'sale', 'payments/' || n, 'A pair sold (invented)',
     'MILL-R-2026-' || lpad(n::text, 7, '0'), 'GBP', 220.00, 4, 'benchmark'
 FROM generate_series(%(first)s, %(last)s) n
@@ -89,7 +89,7 @@ def grow(branch: Any, present: int, wanted: int) -> None:
         for table in tables:
             cursor.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
         cursor.execute(ENTRIES, {"branch": branch.id, "first": present + 1, "last": wanted})
-        cursor.execute(LINES, {"after": f"MILL-J-2026-{present:07d}"})
+        cursor.execute(LINES, {"after": f"MILL-E-2026-{present:07d}"})
         for table in tables:
             cursor.execute(f"ALTER TABLE {table} ENABLE TRIGGER USER")
     with transaction.atomic():
