@@ -56,7 +56,8 @@ def main() -> int:
         return 1
     took = (dt.datetime.now(dt.UTC) - started).total_seconds()
     papers = VAR.relative_to(ROOT)
-    print(f"\nThe story is right. {took:.0f} s. Papers in {papers}: job-ticket.pdf, receipt.pdf, layout.svg")
+    print(f"\nThe story is right. {took:.0f} s. Papers in {papers}:")
+    print("job-ticket.pdf, receipt.pdf, layout.svg, books.beancount")
     print("This service has stopped again; `make tour` keeps one running and says how to sign in there.")
     return 0
 
