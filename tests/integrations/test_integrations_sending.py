@@ -279,6 +279,7 @@ def test_a_receiver_that_does_not_answer_is_a_failed_attempt(add, receiver, mill
 def test_nobody_listening_is_a_failed_attempt(add, receiver, mill):
     add(mill)
     happen(mill)
+    receiver.server.shutdown()
     receiver.server.server_close()
     sending.send_due()
     assert "ConnectionRefusedError" in WebhookAttempt.objects.get().error
