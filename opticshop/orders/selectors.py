@@ -35,13 +35,13 @@ def order_get_for(actor: Actor, order_id: uuid.UUID, *, permission: str = OrderP
     return found
 
 
-#: How far back an order counts for the price of the next one.
-EARLIER_DAYS = 366
+#: How far back orders count for the price of the next one, and how many of them.
+EARLIER_DAYS, EARLIER_MOST = 366, 20
 
 
-def earlier_orders(customer: Customer, day: dt.date, *, besides: Order | None = None) -> BranchQuerySet[Order]:
-    """What the customer ordered in any branch in the year before a day and what still stands, oldest first: neither
-    called off, nor replaced, nor the one that is being replaced."""
+def earlier_orders(customer: Customer, day: dt.date, *, besides: Order | None = None) -> list[Order]:
+    """What the customer ordered last in any branch in the year before a day and what still stands, oldest first:
+    neither called off, nor replaced, nor the one that is being replaced."""
     since = dt.datetime.combine(day - dt.timedelta(days=EARLIER_DAYS), dt.time(), tzinfo=dt.UTC)
     standing = Order.objects.everywhere("price rules count a customer's orders in every branch").filter(
         customer=customer, placed_at__gte=since
@@ -49,7 +49,8 @@ def earlier_orders(customer: Customer, day: dt.date, *, besides: Order | None = 
     replaced = Order.objects.everywhere("as above").filter(replaces=OuterRef("id")).exclude(state=OrderState.CANCELLED)
     found = standing.exclude(state=OrderState.CANCELLED).exclude(Exists(replaced))
     found = found if besides is None else found.exclude(id=besides.id)
-    return found.select_related("branch").prefetch_related("lines", "lenses__product").order_by("placed_at", "id")
+    whole = found.select_related("branch").prefetch_related("lines", "lenses__product")
+    return list(whole.order_by("-placed_at", "-id")[:EARLIER_MOST])[::-1]
 
 
 #: An order in one of these is still to be made.

@@ -60,7 +60,8 @@ class PricingContext(JsonReady):
 
     `customer_age` is in whole years on `priced_on`, None when not known. `facts` holds further facts by name,
     such as a voucher band; which ones exist is documented by the host. `smallest_unit` is that of the
-    currency. `earlier_orders` are those of the last 366 days in any branch, oldest first.
+    currency. `earlier_orders` are the newest twenty of the last 366 days in any
+    branch, oldest first.
     """
 
     branch_code: str
