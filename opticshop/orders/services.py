@@ -28,8 +28,8 @@ from opticshop.pluginhost import services as plugins
 from opticshop.prescriptions.models import Measurement, Prescription
 from opticshop.prescriptions.services import dispensing_leave
 from opticshop.prices.promotions_services import (
-    PromotionNotApplicable,
     promotion_give_back,
+    promotion_not_applicable,
     promotion_quote,
     promotion_use,
 )
@@ -377,11 +377,7 @@ def _priced(actor: Actor, wanted: Wanted, day: dt.date, replaces: Order | None) 
         on=day,
     )
     if not found.applies:
-        raise PromotionNotApplicable(
-            " ".join(refusal.words for refusal in found.refusals),
-            field="promotion_code",
-            refusals=[{"reason": refusal.reason, "words": refusal.words} for refusal in found.refusals],
-        )
+        raise promotion_not_applicable(found)
     why = pricing.Reason("promotion", found.promotion.code, found.promotion.name, -found.discount)
     return pricing.discounted(lines, found.discount, why, wanted.branch.currency)
 

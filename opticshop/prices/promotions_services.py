@@ -202,7 +202,7 @@ def promotion_use(
     how = {**asked, "is_complete_pair": is_complete_pair, "on": on}
     quote = promotion_quote(promotion=promotion, **how)  # type: ignore[arg-type]
     if not quote.applies:
-        raise _not_applicable(quote)
+        raise promotion_not_applicable(quote)
     promotion = quote.promotion
     with transaction.atomic():
         try:
@@ -220,9 +220,9 @@ def promotion_use(
                 )
         except IntegrityError as error:
             again = promotion_quote(promotion=promotion, **how)  # type: ignore[arg-type]
-            raise _not_applicable(again) from error
+            raise promotion_not_applicable(again) from error
         if promotion.use_limit is not None and not _counted(promotion):
-            raise _not_applicable(PromotionQuote(promotion, quote.total, Decimal(0), (_used_up(promotion),)))
+            raise promotion_not_applicable(PromotionQuote(promotion, quote.total, Decimal(0), (_used_up(promotion),)))
         _record_use(events.PROMOTION_USED, use, promotion, actor)
     return use
 
@@ -327,7 +327,8 @@ def _counted(promotion: Promotion) -> bool:
     return bool(left.update(limit_used=F("limit_used") + 1))
 
 
-def _not_applicable(quote: PromotionQuote) -> PromotionNotApplicable:
+def promotion_not_applicable(quote: PromotionQuote) -> PromotionNotApplicable:
+    """The refusal that names every reason of a quote that does not apply."""
     refusals = quote.refusals or (Refusal("used_meanwhile", "It was used at another till at this moment."),)
     return PromotionNotApplicable(
         " ".join(refusal.words for refusal in refusals),

@@ -8,25 +8,20 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
-import threading
-from collections.abc import Callable
 from contextlib import closing
 from decimal import Decimal as D
-from typing import Any
 
 import pytest
 from django.db import connection, connections, transaction
 
-from opticshop.core import clock
 from opticshop.core.actor import system
-from opticshop.core.errors import DomainError
 from opticshop.core.models import OutboxEvent
 from opticshop.prices import promotions_services as promotions
 from opticshop.prices import vouchers_problems as problems
 from opticshop.prices import vouchers_services as vouchers
 from opticshop.prices.models import Promotion, PromotionUse, SchemeVoucher
-from tests.conftest import NOON
 from tests.factories import CustomerFactory
+from tests.together import afterwards, at_once
 
 pytestmark = pytest.mark.django_db(transaction=True)
 TILL = system("till")
@@ -50,34 +45,6 @@ def meet(tmp_path, monkeypatch):
             monkeypatch.setitem(connections.settings["default"], "NAME", str(tmp_path / "tills.sqlite3"))
 
         yield open_it
-
-
-def at_once(jobs: list[Callable[[], Any]]) -> list[Any]:
-    """Run the jobs in threads that start together; the outcome of each is what it returned, or the refusal."""
-    gate, outcomes = threading.Barrier(len(jobs)), [None] * len(jobs)
-
-    def run(place: int, job: Callable[[], Any]) -> None:
-        try:
-            with clock.at(NOON):
-                gate.wait(60)
-                outcomes[place] = job()
-        except DomainError as refusal:
-            outcomes[place] = refusal
-        finally:
-            connections.close_all()
-
-    threads = [threading.Thread(target=run, args=each) for each in enumerate(jobs)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(120)
-    assert not any(thread.is_alive() for thread in threads)
-    return outcomes
-
-
-def afterwards(look: Callable[[], Any]) -> Any:
-    (seen,) = at_once([look])
-    return seen
 
 
 def offer(**terms):

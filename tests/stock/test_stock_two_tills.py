@@ -22,6 +22,8 @@ from opticshop.stock import services
 from opticshop.stock.models import Lot, Reservation
 from opticshop.stock.selectors import ledger_differences
 from opticshop.stock.services import reserving
+from tests import together
+from tests.together import afterwards
 
 TILL = system("till")
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -45,33 +47,7 @@ def meeting_place(tmp_path, monkeypatch):
 
 
 def at_once(*jobs: Callable[[], Any]) -> list[Any]:
-    """Run the jobs in threads that start together; the outcome of each is what it returned or raised."""
-    gate, outcomes = threading.Barrier(len(jobs)), [None] * len(jobs)
-
-    def run(place: int, job: Callable[[], Any]) -> None:
-        try:
-            gate.wait(20)
-            outcomes[place] = job()
-        except Exception as error:
-            outcomes[place] = error
-        finally:
-            connections.close_all()
-
-    threads = [threading.Thread(target=run, args=each) for each in enumerate(jobs)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(60)
-    assert not any(thread.is_alive() for thread in threads)
-    return outcomes
-
-
-def afterwards(look: Callable[[], Any]) -> Any:
-    """What a till sees after the race."""
-    (seen,) = at_once(look)
-    if isinstance(seen, Exception):
-        raise seen
-    return seen
+    return together.at_once(jobs, kept=Exception)
 
 
 def test_the_last_pieces_are_promised_once(mill, lens_item, receive, meeting_place):

@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from threading import Barrier
-from typing import Any
 
 import pytest
-from django.db import connection, connections
+from django.db import connection
 
-from opticshop.core import clock
 from opticshop.core.actor import system
-from opticshop.core.errors import DomainError
 from opticshop.orders.models import OrderedLens
 from opticshop.stock.models import Lot
 from opticshop.stock.selectors import ledger_differences
 from opticshop.workshop import services
 from opticshop.workshop.models import Job
-from tests.conftest import NOON
 from tests.factories import LensProductFactory, OrderFactory
+from tests.together import at_once
 from tests.workshop.conftest import JOBS, Bench, events_of, place
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.postgresql]
@@ -50,25 +44,8 @@ def job(mill) -> Job:
     return services.lenses_arrived(actor=SYSTEM, job=opened)
 
 
-def at_once(call: Callable[[], Any]) -> list[Any]:
-    gate = Barrier(HANDS)
-
-    def run(_: int) -> Any:
-        try:
-            gate.wait(timeout=20)
-            with clock.at(NOON):  # a thread does not inherit the clock that the tests hold
-                return call()
-        except DomainError as error:
-            return error
-        finally:
-            connections.close_all()
-
-    with ThreadPoolExecutor(HANDS) as pool:
-        return list(pool.map(run, range(HANDS)))
-
-
 def test_a_step_is_started_by_one_hand(api, hand, job):
-    responses = at_once(lambda: api(hand).post(f"{JOBS}{job.id}/steps/verify/start/", {}))
+    responses = at_once([lambda: api(hand).post(f"{JOBS}{job.id}/steps/verify/start/", {})] * HANDS)
     assert Counter(response.status_code for response in responses) == {200: 1, 409: HANDS - 1}
     assert {r.json()["code"] for r in responses if r.status_code == 409} == {"workshop.step_already_started"}
     assert len(events_of("workshop.step_started")) == 1
@@ -76,7 +53,7 @@ def test_a_step_is_started_by_one_hand(api, hand, job):
 
 def test_a_lost_lens_is_lost_once(api, hand, job):
     body = {"eye": "left", "step": "verify", "reason": "Fell"}
-    responses = at_once(lambda: api(hand).post(f"{JOBS}{job.id}/break-lens/", body))
+    responses = at_once([lambda: api(hand).post(f"{JOBS}{job.id}/break-lens/", body)] * HANDS)
     assert Counter(response.status_code for response in responses) == {201: 1, 409: HANDS - 1}
     job.refresh_from_db()
     assert (job.state, job.awaited_eyes, job.breakages.count()) == ("waiting", ["left"], 1)
@@ -85,7 +62,7 @@ def test_a_lost_lens_is_lost_once(api, hand, job):
 def test_one_remake_is_opened(api, hand, job):
     services.job_cancel(actor=SYSTEM, job=job, reason="Given up")
     body = {"order": str(job.order_id), "remake_reason": "Begun again"}
-    responses = at_once(lambda: api(hand).post(JOBS, body))
+    responses = at_once([lambda: api(hand).post(JOBS, body)] * HANDS)
     assert Counter(response.status_code for response in responses) == {201: 1, 409: HANDS - 1}
     assert {r.json()["code"] for r in responses if r.status_code == 409} == {"workshop.job_still_live"}
     assert sorted(Job.objects.everywhere("test").values_list("attempt", flat=True)) == [1, 2]
@@ -100,22 +77,11 @@ def test_cancelling_and_cutting_at_once_never_leave_a_cut_lens_in_the_drawer(api
     bench = Bench(api(hand), str(Job.objects.everywhere("test").get(order_id=order["id"]).id))
     bench.verify()
     bench.work("mark_up", "trace", "block")
-    gate = Barrier(2)
-
-    def run(call: Callable[[], Any]) -> Any:
-        try:
-            gate.wait(timeout=20)
-            with clock.at(NOON):  # a thread does not inherit the clock that the tests hold
-                return call()
-        finally:
-            connections.close_all()
-
     calls = [
         lambda: api(hand).post(f"{bench.url}steps/edge/start/", {}),
         lambda: api(manager).post(f"/api/v1/orders/{order['id']}/cancel/", {"reason": "Moved away"}),
     ]
-    with ThreadPoolExecutor(2) as pool:
-        cut, cancelled = pool.map(run, calls)
+    cut, cancelled = at_once(calls)
     assert cancelled.status_code == 200, cancelled.content
     assert cut.status_code in {200, 409}, cut.content
     began = cut.status_code == 200
