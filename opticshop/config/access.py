@@ -9,9 +9,13 @@ from __future__ import annotations
 from enum import StrEnum
 
 from opticshop.accounts.permissions import AccountPermission as Accounts
+from opticshop.alerts.permissions import AlertPermission as Alerts
+from opticshop.appointments.permissions import AppointmentPermission as Appointments
+from opticshop.audit.permissions import AuditPermission as Audit
 from opticshop.billing.permissions import BillingPermission as Billing
 from opticshop.branches.permissions import BranchPermission as Branches
 from opticshop.catalogue.permissions import CataloguePermission as Catalogue
+from opticshop.correspondence.permissions import CorrespondencePermission as Correspondence
 from opticshop.customers.permissions import CustomerPermission as Customers
 from opticshop.exchange.permissions import ExchangePermission as Exchange
 from opticshop.imports.permissions import ImportPermission as Imports
@@ -32,10 +36,14 @@ from opticshop.workshop.permissions import WorkshopPermission as Workshop
 
 PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Accounts,
+    Alerts,
+    Appointments,
+    Audit,
     Billing,
     Branches,
     Calculators,
     Catalogue,
+    Correspondence,
     Customers,
     Exchange,
     Imports,
@@ -61,6 +69,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Branches.VIEW: (_C, _W, _M, _H, _B),
     Branches.EDIT: (_H,),
     Branches.CALENDAR: (_M, _H),
+    Audit.VIEW: (_H,),
     Accounts.VIEW: (_M, _H),
     Accounts.MANAGE: (_H,),
     Plugins.VIEW: (_M, _H),
@@ -121,8 +130,16 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Quality.FIGURES: (_M, _H),
     Replenishment.VIEW: (_M, _H),
     Replenishment.RUN: (_M, _H),
+    Correspondence.VIEW: (_C, _M, _H),
+    Correspondence.MANAGE: (_M, _H),
     Reminders.VIEW: (_C, _M, _H),
     Reminders.MANAGE: (_M, _H),
+    Alerts.VIEW: (_C, _W, _M, _H),
+    Alerts.HANDLE: (_C, _W, _M, _H),
+    Alerts.SET_UP: (_M, _H),
+    Appointments.VIEW: (_C, _M, _H),
+    Appointments.BOOK: (_C, _M, _H),
+    Appointments.SHARE_FEED: (_M, _H),
     Integrations.VIEW: (_H, _B),
     Integrations.MANAGE: (_H,),
     Exchange.VIEW: (_C, _M, _H),

@@ -25,11 +25,15 @@ APPS = (
     "workshop",
     "quality",
     "replenishment",
+    "appointments",
+    "correspondence",
     "reminders",
+    "alerts",
     "integrations",
     "exchange",
     "imports",
     "pluginhost",
+    "audit",
 )
 
 for _app in APPS:

@@ -14,9 +14,13 @@ from opticshop.core.actor import ALL, Actor
 
 #: Area (the word before the dot) -> permission needed to read its events.
 NEEDED: dict[str, str] = {
+    "alerts": "alerts.view",
+    "appointments": "appointments.view",
+    "audit": "audit.view",
     "billing": "billing.view",
     "branches": "branches.view",
     "catalogue": "catalogue.view",
+    "correspondence": "correspondence.view",
     "customers": "customers.view",
     "exchange": "exchange.view",
     "imports": "imports.view",

@@ -22,6 +22,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.core.states import check_move
+from opticshop.customers.ages import age_on
 from opticshop.customers.models import Customer
 from opticshop.plugin_api import OrderDraft
 from opticshop.pluginhost import services as plugins
@@ -299,13 +300,6 @@ def order_promise(*, actor: Actor, order: Order, promised_on: dt.date, reason: s
 def document_of(order: Order) -> str:
     """How stock movements and reservations name an order."""
     return selectors.document_of(order)
-
-
-def age_on(birth_date: dt.date | None, day: dt.date) -> int | None:
-    """Whole years on a day; somebody born on 29 February is a year older on 1 March."""
-    if birth_date is None:
-        return None
-    return day.year - birth_date.year - ((day.month, day.day) < (birth_date.month, birth_date.day))
 
 
 def _stock_give_back(actor: Actor, order: Order, reason: str) -> list[str]:

@@ -15,6 +15,7 @@ from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
+from opticshop.customers.ages import age_on
 from opticshop.customers.models import Customer
 
 from . import events, selectors
@@ -22,7 +23,7 @@ from .measured import Measured, doubts_about_measured, refuse_impossible
 from .models import DispensingOverride, Measurement, PrescribedEye, PrescribedPrism, Prescription
 from .permissions import PrescriptionPermission as Permission
 from .refusals import refuse_implausible
-from .validity import OVERRIDE_LONGEST_DAYS, Status, age_on, expiry_of, first_day_of, status_on
+from .validity import OVERRIDE_LONGEST_DAYS, Status, expiry_of, first_day_of, status_on
 from .written import WrittenPrescription
 
 
@@ -203,7 +204,7 @@ def _age_when_taken(customer: Customer, moment: dt.datetime) -> int | None:
         raise TakenBeforeBirth(
             f"{moment.isoformat()} is before the customer was born.", field="taken_at", allowed=f"from {first} to now"
         )
-    return age_on(customer.birth_date, moment.astimezone(zone).date()) if customer.birth_date else None
+    return age_on(customer.birth_date, moment.astimezone(zone).date())
 
 
 def _refuse_superseded(prescription: Prescription) -> None:

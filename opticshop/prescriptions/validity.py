@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from opticshop.customers.ages import age_on
+
 from .bounds import NO_SOURCE, Confidence
 
 STATED = "stated by the prescriber"
@@ -137,18 +139,13 @@ def expiry_of(*, stated: dt.date | None, issued_on: dt.date, jurisdiction: str, 
     """The last day of use: the prescriber's, or the one that follows from the rules, with where it comes from."""
     if stated is not None:
         return Expiry(stated, STATED)
-    age = age_on(born_on, issued_on) if born_on else None
+    age = age_on(born_on, issued_on)
     rule = rule_for(jurisdiction, age=age, issued_on=issued_on)
     unknown = "; age unknown, shortest term" if age is None and (rule.from_age or rule.below_age) else ""
     return Expiry(
         months_after(issued_on, rule.months),
         f"{rule.months} months ({rule.jurisdiction}): {rule.source}; confidence {rule.confidence}{unknown}",
     )
-
-
-def age_on(born_on: dt.date, day: dt.date) -> int:
-    """Completed years; somebody born on 29 February completes one on 1 March of a common year."""
-    return day.year - born_on.year - ((day.month, day.day) < (born_on.month, born_on.day))
 
 
 def first_day_of(born_on: dt.date | None, today: dt.date) -> dt.date:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from opticshop.catalogue.models import Frame
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, NotFound
+from opticshop.customers.ages import age_on
 from opticshop.documents.certificate import (
     CertificateData,
     CertificateLens,
@@ -181,7 +182,7 @@ def _cautions(inspection: Inspection, lenses: list[OrderedLens]) -> tuple[Statem
     day = inspection.inspected_at.astimezone(ZoneInfo(branch.time_zone)).date()
     pair = cautions.Pair(
         products=[lens.product for lens in lenses],
-        age_on_day=orders.age_on(order.customer.birth_date, day),
+        age_on_day=age_on(order.customer.birth_date, day),
         has_rule=branch.jurisdiction in restricted.RULES,
     )
     told = [Statement(each["words"], each["basis"], each["confidence"]) for each in cautions.cautions_for(pair)]

@@ -11,8 +11,8 @@ from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Invalid
+from opticshop.customers.ages import age_on
 from opticshop.orders.models import Order
-from opticshop.orders.services import age_on
 
 from . import restricted, selectors
 from .models import SupervisedStage

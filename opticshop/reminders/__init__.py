@@ -1,1 +1,1 @@
-"""Owns what people are told: messages queued and sent through a channel plugin, and the recall of each wearer."""
+"""Owns what brings people back: the news that a pair is ready, and the recall of each wearer."""

@@ -8,32 +8,9 @@ from rest_framework.response import Response
 from opticshop.core.api import ResourceViewSet
 
 from . import selectors, services
-from .models import Message, Recall
+from .models import Recall
 from .permissions import ReminderPermission
-from .serializers import MessageOut, RecallCloseIn, RecallOut
-
-
-class MessageFilter(django_filters.FilterSet):
-    branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
-    kind = django_filters.CharFilter(field_name="kind")
-    state = django_filters.ChoiceFilter(choices=Message.State.choices)
-    subject_ref = django_filters.CharFilter(field_name="subject_ref", label="What it is about: orders/<id>")
-
-    class Meta:
-        model = Message
-        fields: list[str] = []
-
-
-class MessageViewSet(ResourceViewSet):
-    """What customers were told, or could not be told, and why."""
-
-    tag, noun = "Reminders", "message"
-    selector = staticmethod(selectors.messages_visible_to)
-    filterset_class = MessageFilter
-    permissions = {"list": ReminderPermission.VIEW, "retrieve": ReminderPermission.VIEW}
-    output = MessageOut
-    summaries = {"list": "Find messages to customers", "retrieve": "Get one message"}
+from .serializers import RecallCloseIn, RecallOut
 
 
 class RecallFilter(django_filters.FilterSet):
@@ -73,4 +50,4 @@ class RecallViewSet(ResourceViewSet):
         return self.answer(recall)
 
 
-routes = [("messages", MessageViewSet), ("recalls", RecallViewSet)]
+routes = [("recalls", RecallViewSet)]

@@ -1,16 +1,12 @@
-"""Reads of messages and recalls, limited to the branches in which the actor may see them."""
+"""Reads of recalls, limited to the branches in which the actor may see them."""
 
 from __future__ import annotations
 
 from opticshop.core.actor import Actor
 from opticshop.core.scoping import BranchQuerySet
 
-from .models import Message, Recall
+from .models import Recall
 from .permissions import ReminderPermission
-
-
-def messages_visible_to(actor: Actor) -> BranchQuerySet[Message]:
-    return Message.objects.visible_to(actor, ReminderPermission.VIEW)
 
 
 def recalls_visible_to(actor: Actor) -> BranchQuerySet[Recall]:

@@ -5,33 +5,7 @@ from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField
 
-from .models import Message, Recall
-
-
-class MessageOut(serializers.ModelSerializer[Message]):
-    class Meta:
-        model = Message
-        fields = [
-            "id",
-            "branch",
-            "customer",
-            "kind",
-            "subject_ref",
-            "channel",
-            "to",
-            "language",
-            "subject",
-            "body",
-            "state",
-            "due_at",
-            "attempts",
-            "attempted_at",
-            "sent_at",
-            "provider_reference",
-            "detail",
-            "created_at",
-        ]
-        read_only_fields = fields
+from .models import Recall
 
 
 class RecallOut(serializers.ModelSerializer[Recall]):

@@ -1,10 +1,9 @@
-"""What reminders do when they hear of an order or a customer, and the duty that sends."""
+"""What reminders do when they hear of an order or a customer."""
 
 from __future__ import annotations
 
 from opticshop.core import outbox
 from opticshop.core.actor import system
-from opticshop.core.duties import duty
 from opticshop.core.models import OutboxEvent
 from opticshop.orders.models import Order
 from opticshop.orders.selectors import order_get_for
@@ -22,12 +21,12 @@ def queue_ready_message(event: OutboxEvent) -> None:
 
 @outbox.subscribe("orders.collected", "reminders.withdraw_collected")
 def withdraw_collected(event: OutboxEvent) -> None:
-    services.messages_withdraw(actor=REMINDERS, order=_order(event), reason="The order was collected.")
+    services.ready_messages_withdraw(actor=REMINDERS, order=_order(event), reason="The order was collected.")
 
 
 @outbox.subscribe("orders.cancelled", "reminders.withdraw_cancelled")
 def withdraw_cancelled(event: OutboxEvent) -> None:
-    services.messages_withdraw(actor=REMINDERS, order=_order(event), reason="The order was cancelled.")
+    services.ready_messages_withdraw(actor=REMINDERS, order=_order(event), reason="The order was cancelled.")
 
 
 @outbox.subscribe("orders.collected", "reminders.plan_recall")
@@ -45,11 +44,6 @@ def close_unwanted_recall(event: OutboxEvent) -> None:
     )
     for recall in planned:
         services.recall_close(actor=REMINDERS, recall=recall, reason="The customer asked not to be recalled")
-
-
-@duty("reminders.send_due", every_seconds=5)
-def send_due() -> int:
-    return services.send_due(actor=REMINDERS)
 
 
 def _order(event: OutboxEvent) -> Order:

@@ -8,6 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from opticshop.core import clock
+from opticshop.customers.ages import age_on
 from opticshop.documents.cautions import cautions_for
 from opticshop.documents.job_ticket import ticket_pdf
 from opticshop.documents.layout import layout_svg
@@ -15,7 +16,6 @@ from opticshop.documents.layout_data import LayoutData, LayoutEye
 from opticshop.documents.letterhead import Letterhead
 from opticshop.documents.ticket_data import TicketData, TicketEye, TicketFrame, TicketStep
 from opticshop.documents.wording import millimetres, sphere_cylinder, tenths
-from opticshop.orders.services import age_on
 from opticshop.tracing import EdgePoint
 from opticshop.tracing.edging import GROOVE_DEPTH_MM, GROOVE_WIDTH_MM
 

@@ -17,16 +17,17 @@ ROOT = Path(__file__).resolve().parents[2] / "opticshop"
 
 #: Highest floor first; a foreign key may point to its own floor's app or to a lower floor.
 FLOORS = [
-    {"reminders", "integrations", "exchange", "imports"},
+    {"alerts", "reminders", "integrations", "exchange", "imports"},
     {"quality", "replenishment"},
-    {"workshop", "billing", "purchasing"},
+    {"workshop", "billing", "purchasing", "appointments"},
     {"orders"},
     {"prices"},
-    {"stock", "prescriptions", "instruments"},
+    {"stock", "prescriptions", "instruments", "correspondence"},
     {"customers", "catalogue", "ledger"},
     {"pluginhost"},
     {"accounts"},
     {"branches"},
+    {"audit"},
     {"core"},
 ]
 FLOOR_OF = {label: depth for depth, labels in enumerate(FLOORS) for label in labels}

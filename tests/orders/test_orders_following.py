@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from opticshop.core.actor import system
 from opticshop.core.errors import MoveNotAllowed
 from opticshop.core.models import OutboxEvent
+from opticshop.customers.ages import age_on
 from opticshop.orders import services
 from opticshop.orders.models import ORDER_MOVES, Order, OrderState
 from opticshop.orders.pricing import spread
 from opticshop.orders.promising import working_days_after
-from opticshop.orders.services import age_on
 from opticshop.stock.models import Lot, Reservation
 from tests.factories import CustomerFactory
 

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from opticshop.core import clock
+from opticshop.customers.ages import age_on
 from opticshop.prescriptions.bounds import Confidence
 from opticshop.prescriptions.models import Prescription
 from opticshop.prescriptions.validity import (
@@ -16,7 +17,6 @@ from opticshop.prescriptions.validity import (
     VALIDITY_RULES,
     Status,
     ValidityRule,
-    age_on,
     expiry_of,
     months_after,
     rule_for,

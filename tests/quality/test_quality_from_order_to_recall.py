@@ -53,7 +53,7 @@ def test_one_pair_from_the_order_to_the_recall(api, clerk, hand, bench, order, w
     # The wearer is told, on the console.
     outbox.deliver_all()
     capsys.readouterr()
-    assert run_duty("reminders.send_due") == 1
+    assert run_duty("correspondence.send_due") == 1
     told = json.loads(capsys.readouterr().out.strip().splitlines()[-1])
     assert order["number"] in told["subject"]
     [message] = api(clerk).get(f"/api/v1/messages/?subject_ref=orders/{order['id']}").json()["results"]
@@ -95,8 +95,8 @@ def test_one_pair_from_the_order_to_the_recall(api, clerk, hand, bench, order, w
         "quality.inspected",
         "orders.ready",
         "workshop.job_finished",
-        "reminders.message_queued",
-        "reminders.message_sent",
+        "correspondence.queued",
+        "correspondence.sent",
         "orders.collected",
         "quality.handed_over",
         "reminders.recall_planned",

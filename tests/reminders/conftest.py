@@ -9,6 +9,7 @@ import pytest
 
 from opticshop.core import clock, outbox
 from opticshop.core.actor import system
+from opticshop.correspondence.models import Message
 from opticshop.orders import services as orders
 from opticshop.orders.models import Order
 from opticshop.plugin_api import (
@@ -21,7 +22,6 @@ from opticshop.plugin_api import (
     hookimpl,
 )
 from opticshop.pluginhost.testing import using_plugins
-from opticshop.reminders.models import Message
 from tests.conftest import NOON
 from tests.orders.conftest import world
 from tests.workshop.conftest import bench, order

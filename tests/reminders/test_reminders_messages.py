@@ -10,10 +10,10 @@ from django.db import connection
 from opticshop.core import clock, outbox
 from opticshop.core.duties import run_duty
 from opticshop.core.models import EventDelivery, OutboxEvent
+from opticshop.correspondence.kinds import all_kinds
+from opticshop.correspondence.reaching import next_allowed
 from opticshop.orders import services as orders
 from opticshop.plugin_api import SendOutcome
-from opticshop.reminders import wording
-from opticshop.reminders.reaching import next_allowed
 from opticshop.reminders.services import ready_message_queue
 from opticshop.reminders.tasks import queue_ready_message
 from opticshop.workshop import services as workshop
@@ -27,7 +27,7 @@ URL = "/api/v1/messages/"
 
 
 def send():
-    return run_duty("reminders.send_due")
+    return run_duty("correspondence.send_due")
 
 
 def change(customer, **values):
@@ -58,7 +58,7 @@ def test_the_wearer_is_told_that_the_pair_is_ready(ready, plugin, world):
     message.refresh_from_db()
     assert (message.state, message.attempts, message.provider_reference) == ("sent", 1, "r-1")
     assert message.sent_at == message.attempted_at == NOON
-    assert [event["about"] for event in events_of("reminders.message_sent")] == [message.subject_ref]
+    assert [event["about"] for event in events_of("correspondence.sent")] == [message.subject_ref]
     assert send() == 0
     assert len(plugin.email.seen) == 1
 
@@ -127,7 +127,7 @@ def test_who_cannot_be_told_leaves_a_failed_message_with_the_reason(plugin, orde
     assert why in message.detail
     assert send() == 0
     assert not plugin.email.seen + plugin.text.seen + plugin.letter.seen
-    assert why in events_of("reminders.message_failed")[0]["detail"]
+    assert why in events_of("correspondence.failed")[0]["detail"]
 
 
 @pytest.mark.parametrize(
@@ -179,7 +179,7 @@ def test_what_was_certainly_not_sent_is_tried_again_with_growing_pauses(ready, p
     assert (message.state, message.attempts, message.detail) == ("failed", 8, "Busy.")
     assert len(plugin.email.seen) == 8
     assert {told.id for told in plugin.email.seen} == {str(message.id)}
-    assert len(events_of("reminders.message_failed")) == 1
+    assert len(events_of("correspondence.failed")) == 1
 
 
 def test_it_is_not_tried_again_before_its_time(ready, plugin):
@@ -236,7 +236,7 @@ def test_a_message_lost_while_it_was_being_sent_is_flagged_and_never_sent_again(
 
 
 def test_a_channel_that_is_gone_when_it_is_to_be_sent_is_waited_for(ready, world):
-    from opticshop.reminders.models import Message
+    from opticshop.correspondence.models import Message
 
     Message.objects.everywhere("test").update(channel="gone")
     send()
@@ -256,7 +256,7 @@ def test_a_queued_message_is_withdrawn_when_its_reason_has_gone(ready, plugin, w
     assert (message.state, message.detail) == ("withdrawn", f"The order was {what}.")
     assert send() == 0
     assert not plugin.email.seen
-    assert events_of("reminders.message_withdrawn")
+    assert events_of("correspondence.withdrawn")
 
 
 def test_the_sender_looks_for_itself_whether_the_reason_has_gone(ready, plugin):
@@ -337,14 +337,15 @@ def test_a_pair_ready_at_night_is_told_of_in_the_morning(plugin, order, world):
 
 
 def test_every_wording_has_all_it_needs():
-    values = {"name": "Wren", "order_number": "M-1", "branch_name": "Millrace", "branch_where": ""}
-    for words in wording.WORDINGS.values():
-        for kind in ("email", "text", "letter", "console"):
-            subject, body = words.written(kind, values)
+    assert all_kinds()
+    for kind in all_kinds():
+        values = dict.fromkeys((*kind.placeholders, "name", "branch_name", "branch_where"), "Wren")
+        for way in ("email", "text", "letter", "console"):
+            subject, body = kind.wording.written(way, values)
             assert "$" not in subject + body
             assert len(subject) <= 200
-    with pytest.raises(KeyError):
-        words.written("email", {})
+        with pytest.raises(KeyError):
+            kind.wording.written("email", {})
 
 
 def test_messages_are_seen_where_the_role_holds_and_nowhere_else(api, clerk, hand, outsider, bookkeeper, ready, world):

@@ -28,7 +28,7 @@ def test_every_message_leaves_once(plugin, mill):
     def work(_: int) -> int:
         try:
             gate.wait(timeout=20)
-            return run_duty("reminders.send_due")
+            return run_duty("correspondence.send_due")
         finally:
             connections.close_all()
 

@@ -13,6 +13,7 @@ from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
+from opticshop.customers.ages import age_on
 from opticshop.orders import services as orders
 from opticshop.orders.computing import strictest_kind
 from opticshop.orders.models import Order, OrderedLens, OrderState
@@ -74,7 +75,7 @@ def handover_record(
         balance = _paid(order)
         lenses = list(order.lenses.select_related("product"))
         day = clock.today(order.branch.time_zone)
-        age = orders.age_on(order.customer.birth_date, day)
+        age = age_on(order.customer.birth_date, day)
         found = supervision.restriction_of(order, order.branch)
         supervisor = supervision.registrant_at(order.branch, supervised_by) if supervised_by else None
         if found is not None and supervisor is None:

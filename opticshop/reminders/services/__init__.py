@@ -1,16 +1,14 @@
-"""Writes of reminders: messages queued, withdrawn and sent; recalls planned and closed."""
+"""Writes of reminders: who is told that a pair is ready; recalls planned and closed."""
 
 from __future__ import annotations
 
-from .messages import messages_withdraw, ready_message_queue
+from .ready import ready_message_queue, ready_messages_withdraw
 from .recalls import RecallAlreadyClosed, recall_close, recall_plan
-from .sending import send_due
 
 __all__ = [
     "RecallAlreadyClosed",
-    "messages_withdraw",
     "ready_message_queue",
+    "ready_messages_withdraw",
     "recall_close",
     "recall_plan",
-    "send_due",
 ]

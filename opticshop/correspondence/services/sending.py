@@ -17,17 +17,16 @@ from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import DomainError
 from opticshop.core.scoping import BranchQuerySet
-from opticshop.orders.models import OrderState
-from opticshop.orders.selectors import order_get_for
 from opticshop.plugin_api import OutboundMessage, SendOutcome
 from opticshop.pluginhost import services as plugins
 from opticshop.pluginhost.services import BoundChannel
 
 from .. import events, reaching
+from ..kinds import kind_named
 from ..models import Message
-from .messages import record, withdraw
+from .queueing import record, withdraw
 
-log = logging.getLogger("opticshop.reminders")
+log = logging.getLogger("opticshop.correspondence")
 State = Message.State
 MAX_ATTEMPTS = 8
 LONGEST_PAUSE = dt.timedelta(hours=6)
@@ -59,7 +58,7 @@ def _send_one(actor: Actor, message_id: uuid.UUID) -> int:
             subject=message.subject,
             body=message.body,
             language=message.language,
-            purpose="service",
+            purpose="marketing" if message.purpose == Message.Purpose.MARKETING else "service",
             branch_name=message.branch.name,
         )
     )
@@ -79,7 +78,7 @@ def _claim(actor: Actor, message_id: uuid.UUID) -> tuple[Message, BoundChannel |
         message = rows.first()
         if message is None:
             return None
-        if gone := _gone(actor, message):
+        if gone := kind_named(message.kind).gone(message):
             withdraw(message, actor, gone)
             return message, None
         message.attempts += 1
@@ -96,12 +95,6 @@ def _claim(actor: Actor, message_id: uuid.UUID) -> tuple[Message, BoundChannel |
         message.state, message.to = State.SENDING, to.to
         message.save(update_fields=["state", "to", "attempts", "attempted_at"])
     return message, channel
-
-
-def _gone(actor: Actor, message: Message) -> str:
-    """Why there is no longer anything to tell; empty while there is."""
-    order = order_get_for(actor, uuid.UUID(message.subject_ref.split("/")[1]))
-    return "" if order.state == OrderState.READY else f"The order is {order.state}."
 
 
 def _settle(actor: Actor, message: Message, outcome: SendOutcome, channel_kind: str) -> None:

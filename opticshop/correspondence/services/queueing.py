@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Mapping
 from typing import Any
 
 from django.db import transaction
@@ -10,57 +12,62 @@ from opticshop.branches.models import Branch
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import DomainError
-from opticshop.orders.models import Order, OrderState
-from opticshop.orders.services import document_of
+from opticshop.customers.models import Customer
 from opticshop.pluginhost import services as plugins
-from opticshop.workshop.selectors import latest_job
 
 from .. import events, reaching
+from ..kinds import MessageKind
 from ..models import Message
-from ..permissions import ReminderPermission
-from ..wording import LANGUAGE, READY, WORDINGS
+from ..permissions import CorrespondencePermission
+from ..wording import LANGUAGE
 
 State = Message.State
 
 
-def ready_message_queue(*, actor: Actor, order: Order) -> Message | None:
-    """Queue the message that an order is ready: one for each attempt at making it, to the wearer or the guardian.
+def message_queue(
+    *,
+    actor: Actor,
+    branch: Branch,
+    customer: Customer,
+    kind: MessageKind,
+    about: str,
+    values: Mapping[str, str],
+    due_at: dt.datetime | None = None,
+) -> Message:
+    """Queue one message to a customer (or to the guardian of a child): one for each kind and thing it is about.
 
-    Nobody to tell, or no channel to tell by, leaves a failed message with the reason, so that a person can call. None
-    when the order is no longer waiting to be collected.
+    ``values`` fill the kind's placeholders. Nobody to tell, or no channel to tell by, leaves a failed message with the
+    reason, so that a person can call. Asked again about the same, the message that there is is given back.
     """
-    actor.require(ReminderPermission.MANAGE, order.branch_id)
-    if order.state != OrderState.READY:
-        return None
+    actor.require(CorrespondencePermission.MANAGE, branch.id)
     with transaction.atomic():
-        branch, customer = order.branch, order.customer
-        key = {"customer": customer, "kind": READY, "subject_ref": _about(order)}
+        key = {"customer": customer, "kind": kind.name, "subject_ref": about}
         found = Message.objects.everywhere("by key, permission checked above").filter(**key).first()
         if found is not None:
             return found
-        message = Message(branch=branch, channel=branch.message_channel, language=LANGUAGE, **key)
-        message.due_at = clock.now()
+        message = Message(branch=branch, channel=branch.message_channel, language=LANGUAGE, purpose=kind.purpose, **key)
+        message.values, message.due_at = dict(values), due_at or clock.now()
         try:
             channel = plugins.channel(branch=branch, name=branch.message_channel)
         except DomainError as error:
-            _write(message, order, kind="", obstacle=error.detail)
+            _write(message, kind, channel_kind="", obstacle=error.detail)
         else:
             to = reaching.reach(customer, branch, channel)
             message.to = to.to
             message.due_at = reaching.next_allowed(message.due_at, channel.kind, branch.time_zone)
-            _write(message, order, kind=channel.kind, obstacle=to.obstacle, name=str(to.person))
+            _write(message, kind, channel_kind=channel.kind, obstacle=to.obstacle, name=str(to.person))
         message.save(force_insert=True)
-        kind = events.MESSAGE_FAILED if message.state == State.FAILED else events.MESSAGE_QUEUED
-        record(kind, message, actor, **({"detail": message.detail} if message.detail else {}))
+        event = events.MESSAGE_FAILED if message.state == State.FAILED else events.MESSAGE_QUEUED
+        record(event, message, actor, **({"detail": message.detail} if message.detail else {}))
     return message
 
 
-def messages_withdraw(*, actor: Actor, order: Order, reason: str) -> int:
-    """Take back what is queued about an order, because the reason has gone. Returns how many."""
-    actor.require(ReminderPermission.MANAGE, order.branch_id)
+def messages_withdraw(*, actor: Actor, branch: Branch, about: str, reason: str) -> int:
+    """Take back what is queued about a thing, because the reason has gone. Returns how many."""
+    actor.require(CorrespondencePermission.MANAGE, branch.id)
     with transaction.atomic():
-        queued = Message.objects.everywhere("of an order, permission checked above").filter(
-            subject_ref__startswith=document_of(order), state=State.QUEUED
+        queued = Message.objects.everywhere("about one thing, permission checked above").filter(
+            subject_ref__startswith=about, state=State.QUEUED
         )
         taken_back = list(queued.select_for_update())
         for message in taken_back:
@@ -90,23 +97,15 @@ def record(event_type: str, message: Message, actor: Actor, **more: Any) -> None
     )
 
 
-def _about(order: Order) -> str:
-    """``orders/<id>``; a remade pair is told of again, so a later attempt has its number behind it."""
-    job = latest_job(order)
-    if job is None or job.attempt == 1:
-        return document_of(order)
-    return f"{document_of(order)}/attempts/{job.attempt}"
-
-
-def _write(message: Message, order: Order, *, kind: str, obstacle: str, name: str = "") -> None:
-    branch = order.branch
+def _write(message: Message, kind: MessageKind, *, channel_kind: str, obstacle: str, name: str = "") -> None:
+    branch = message.branch
     values = {
+        **message.values,
         "name": name or "customer",
-        "order_number": order.number,
         "branch_name": branch.name,
         "branch_where": _where(branch),
     }
-    message.subject, message.body = WORDINGS[READY].written(kind, values)
+    message.subject, message.body = kind.wording.written(channel_kind, values)
     if obstacle:
         message.state, message.detail = State.FAILED, obstacle
 

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 from opticshop.branches.models import Branch
 from opticshop.core import clock
+from opticshop.customers.ages import age_on
 from opticshop.customers.models import Customer
-from opticshop.orders.services import age_on
 from opticshop.pluginhost.services import BoundChannel
 
 #: Below this age the recorded guardian is told instead (common practice, from memory; some ask at 18).

@@ -1,0 +1,1 @@
+"""Owns who comes when: appointments of a branch, and the calendar feeds that show them."""

@@ -1,0 +1,7 @@
+from enum import StrEnum
+
+
+class AppointmentPermission(StrEnum):
+    VIEW = "appointments.view"
+    BOOK = "appointments.book"
+    SHARE_FEED = "appointments.share_feed"

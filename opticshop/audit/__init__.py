@@ -1,0 +1,1 @@
+"""Owns who did and who read what, from where and when: append-only, chained by hashes."""

@@ -1,0 +1,5 @@
+from enum import StrEnum
+
+
+class AuditPermission(StrEnum):
+    VIEW = "audit.view"

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class CorrespondenceConfig(AppConfig):
+    name = "opticshop.correspondence"
+    label = "correspondence"

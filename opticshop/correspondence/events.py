@@ -1,0 +1,6 @@
+"""What correspondence tells others. Payloads hold ids and states; never an address, never a text."""
+
+MESSAGE_QUEUED = "correspondence.queued"  # {message, kind, about, channel}
+MESSAGE_SENT = "correspondence.sent"  # {message, kind, about, channel}
+MESSAGE_FAILED = "correspondence.failed"  # {message, kind, about, channel, detail}
+MESSAGE_WITHDRAWN = "correspondence.withdrawn"  # {message, kind, about, channel, detail}

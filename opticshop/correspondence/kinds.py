@@ -1,0 +1,49 @@
+"""The kinds of message there are. Each app that tells customers something declares its kinds when it is loaded.
+
+Correspondence knows how to say and send; the app that declared the kind knows whether it is still worth saying.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from .models import Message
+    from .wording import Wording
+
+#: service: about the person's own order or appointment; recall: an invitation when an examination is due;
+#: marketing: anything that promotes. Each needs its own consent.
+Purpose = Literal["service", "recall", "marketing"]
+
+
+@dataclass(frozen=True, slots=True)
+class MessageKind:
+    """One kind of message. ``gone`` says why there is no longer anything to tell, and is empty while there is."""
+
+    name: str
+    title: str
+    purpose: Purpose
+    placeholders: tuple[str, ...]
+    wording: Wording
+    gone: Callable[[Message], str]
+
+
+_kinds: dict[str, MessageKind] = {}
+
+
+def declare(kind: MessageKind) -> MessageKind:
+    """Make a kind known. The names are unique; declaring the same kind again is harmless."""
+    if _kinds.setdefault(kind.name, kind) != kind:
+        raise ValueError(f"two kinds of message are called {kind.name}")
+    return kind
+
+
+def kind_named(name: str) -> MessageKind:
+    """The kind of that name. Raises KeyError for one that no app of this release declares."""
+    return _kinds[name]
+
+
+def all_kinds() -> list[MessageKind]:
+    return sorted(_kinds.values(), key=lambda kind: kind.name)

@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class CorrespondencePermission(StrEnum):
+    VIEW = "correspondence.view"
+    MANAGE = "correspondence.manage"

@@ -1,0 +1,8 @@
+"""Writes of correspondence: messages queued, withdrawn and sent."""
+
+from __future__ import annotations
+
+from .queueing import message_queue, messages_withdraw
+from .sending import send_due
+
+__all__ = ["message_queue", "messages_withdraw", "send_due"]
