@@ -64,7 +64,7 @@ from .calculators import (
     Quantity,
     WorkedExample,
 )
-from .channels import MessageChannel, OutboundMessage, SendOutcome
+from .channels import DeliveryReport, IncomingReply, MessageChannel, MessageForm, OutboundMessage, SendOutcome
 from .errors import (
     InvalidFacts,
     InvalidInputs,
@@ -148,11 +148,13 @@ __all__ = [
     "CalculatorResult",
     "CalculatorWarning",
     "Confidence",
+    "DeliveryReport",
     "EarlierOrder",
     "Event",
     "Eye",
     "EyeInspection",
     "HandoverDraft",
+    "IncomingReply",
     "InspectionRequest",
     "InvalidFacts",
     "InvalidInputs",
@@ -172,6 +174,7 @@ __all__ = [
     "LimitDescription",
     "LineOutcome",
     "MessageChannel",
+    "MessageForm",
     "OrderDraft",
     "OutboundMessage",
     "Outcome",

@@ -9,10 +9,12 @@ import logging
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar, get_args
 
 from opticshop.branches.models import Branch
 from opticshop.plugin_api import (
+    DeliveryReport,
+    IncomingReply,
     InspectionRequest,
     InvoiceExporter,
     InvoiceFacts,
@@ -20,10 +22,12 @@ from opticshop.plugin_api import (
     LedgerExporter,
     LimitDescription,
     MessageChannel,
+    MessageForm,
     OutboundMessage,
     RecallDecision,
     RecallPolicy,
     RecallSubject,
+    Refusal,
     SendOutcome,
     Settings,
     StandardContext,
@@ -35,7 +39,7 @@ from opticshop.plugin_api import (
 
 from ..activation import Activations
 from ..discovery import said
-from ..errors import PluginDefect, PluginNotAvailable
+from ..errors import PluginDefect, PluginNotAvailable, PluginRefused
 from ..isolation import computed, decided
 from ..manager import host
 from ..registry import Brought
@@ -72,6 +76,21 @@ class BoundChannel:
     _brought: Brought[MessageChannel]
     _settings: Settings
 
+    @property
+    def batches(self) -> bool:
+        """Whether its messages are composed to one document instead of being sent."""
+        return bool(self._brought.thing.batches)
+
+    @property
+    def form(self) -> MessageForm:
+        """The form that messages must be written in. Raises PluginDefect."""
+
+        def fault(answer: Any) -> str | None:
+            return None if answer in get_args(MessageForm) else f"it returned {answer!r}, not a form"
+
+        ask = partial(self._brought.thing.form, self._settings)
+        return computed(self._brought.plugin, f"channel {self.name}: form", ask, check=fault)
+
     def send(self, message: OutboundMessage) -> SendOutcome:
         """Send once, outside any transaction. Never raises: what the plugin raises is the outcome "unknown"."""
         try:
@@ -83,6 +102,44 @@ class BoundChannel:
             log.error("channel %s returned %s", self.name, type(outcome).__name__)
             return SendOutcome(state="unknown", detail=f"the channel answered with {type(outcome).__name__}")
         return outcome
+
+    def compose(self, messages: Sequence[OutboundMessage]) -> bytes:
+        """One PDF of all messages, outside any transaction: there is no time limit, a large batch takes its time.
+
+        Raises PluginRefused where a message cannot be printed or the channel does not batch, PluginDefect.
+        """
+        plugin = self._brought.plugin.name
+        try:
+            document = self._brought.thing.compose(tuple(messages), self._settings)
+            if not isinstance(document, bytes) or not document.startswith(b"%PDF-"):
+                raise TypeError(f"it composed {type(document).__name__}, not a PDF")
+        except Refusal as error:
+            raise _refused(plugin, error) from error
+        except Exception as error:
+            log.exception("channel %s of plugin %s failed", self.name, plugin)
+            raise PluginDefect(
+                f"The plugin {plugin} failed in channel {self.name}: {type(error).__name__}", plugin=plugin
+            ) from error
+        return document
+
+    def read_callback(self, headers: Mapping[str, str], body: bytes) -> Sequence[DeliveryReport | IncomingReply]:
+        """What the carrier says in a call of its own.
+
+        Raises PluginRefused where the plugin does not believe or understand the call, PluginDefect, DecideTooSlow.
+        """
+
+        def fault(answer: Any) -> str | None:
+            sound = isinstance(answer, Sequence) and all(
+                isinstance(one, DeliveryReport | IncomingReply) for one in answer
+            )
+            return None if sound else "it did not return a sequence of delivery reports and replies"
+
+        ask = partial(self._brought.thing.read_callback, dict(headers), body, self._settings)
+        plugin = self._brought.plugin
+        try:
+            return computed(plugin, f"channel {self.name}: callback", ask, check=fault, passes=(Refusal,))
+        except Refusal as error:
+            raise _refused(plugin.name, error) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +221,10 @@ class BoundInvoiceExporter:
 
         ask = partial(self._brought.thing.export, invoice, self._settings)
         return decided(self._brought.plugin, f"invoice exporter {self.name}", ask, check=fault)
+
+
+def _refused(plugin: str, error: Refusal) -> PluginRefused:
+    return PluginRefused(error.message, plugin=plugin, plugin_code=error.code, field=error.field)
 
 
 def channel(*, branch: Branch, name: str) -> BoundChannel:
