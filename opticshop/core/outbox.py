@@ -10,8 +10,8 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import uuid
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from django.conf import settings
@@ -30,6 +30,16 @@ Handler = Callable[[OutboxEvent], None]
 class Subscriber:
     handle: Handler
     outside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One thing that happened, for ``record_many``."""
+
+    event_type: str
+    subject: str
+    branch_id: uuid.UUID | None
+    data: Mapping[str, Any] = field(default_factory=dict)
 
 
 _subscribers: dict[str, dict[str, Subscriber]] = {}
@@ -68,17 +78,34 @@ def record(
     """Write the event and one delivery per subscriber in the caller's transaction; wake the worker after commit."""
     if not connection.in_atomic_block:
         raise transaction.TransactionManagementError("an event is recorded inside the transaction that made it")
-    event = OutboxEvent.objects.create(
-        type=event_type,
-        subject=subject,
-        branch_id=branch_id,
-        actor_id=actor.id,
-        actor_label=actor.label,
-        data=dict(data),
-    )
-    EventDelivery.objects.bulk_create([EventDelivery(event=event, handler=name) for name in handlers_for(event_type)])
-    transaction.on_commit(_wake)
+    [event] = _written([Happening(event_type, subject, branch_id, data)], actor)
     return event
+
+
+def record_many(*, actor: Actor, happenings: Sequence[Happening]) -> list[OutboxEvent]:
+    """As ``record`` for many at once, in their order; the number of queries does not grow with them."""
+    if not connection.in_atomic_block:
+        raise transaction.TransactionManagementError("events are recorded inside the transaction that made them")
+    return _written(happenings, actor) if happenings else []
+
+
+def _written(happenings: Sequence[Happening], actor: Actor) -> list[OutboxEvent]:
+    events = OutboxEvent.objects.bulk_create(
+        OutboxEvent(
+            type=one.event_type,
+            subject=one.subject,
+            branch_id=one.branch_id,
+            actor_id=actor.id,
+            actor_label=actor.label,
+            data=dict(one.data),
+        )
+        for one in happenings
+    )
+    EventDelivery.objects.bulk_create(
+        EventDelivery(event=event, handler=name) for event in events for name in handlers_for(event.type)
+    )
+    transaction.on_commit(_wake)
+    return events
 
 
 def _wake() -> None:

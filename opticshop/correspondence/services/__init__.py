@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .queueing import message_queue, messages_withdraw
+from .queueing import Draft, message_queue, messages_queue, messages_withdraw
 from .sending import send_due
 
-__all__ = ["message_queue", "messages_withdraw", "send_due"]
+__all__ = ["Draft", "message_queue", "messages_queue", "messages_withdraw", "send_due"]
