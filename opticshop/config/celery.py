@@ -1,4 +1,4 @@
-"""The Celery application; the schedule is made from the declared duties."""
+"""The Celery application; queues, limits and schedule are made from the declared duties."""
 
 from __future__ import annotations
 
@@ -6,18 +6,24 @@ import os
 from typing import Any
 
 from celery import Celery
+from kombu import Queue
+
+from opticshop.core.duties import QUEUES, all_duties
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "opticshop.config.settings.production")
 
 app = Celery("opticshop")
 app.config_from_object("django.conf:settings", namespace="CELERY")
+app.conf.task_queues = [Queue(name, routing_key=name) for name in QUEUES]
+app.conf.task_default_queue = QUEUES[0]
 app.autodiscover_tasks()
 
 
 @app.on_after_finalize.connect
 def schedule_duties(sender: Celery, **kwargs: Any) -> None:
-    from opticshop.core.duties import all_duties
-    from opticshop.core.tasks import run_duty_task
+    from opticshop.core.tasks import message_options, run_duty_task
 
     for each in all_duties():
-        sender.add_periodic_task(each.every_seconds, run_duty_task.s(each.name), name=each.name, expires=60)
+        sender.add_periodic_task(
+            each.asked_every(), run_duty_task.s(each.name), name=each.name, **message_options(each)
+        )

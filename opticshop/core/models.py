@@ -95,3 +95,40 @@ class IdempotencyRecord(Entity):
 
     def __str__(self) -> str:
         return f"{self.route} {self.key}"
+
+
+class DutyRun(models.Model):
+    """The last run of a duty and who holds it now. A lease only spares needless work: nothing rests on it being kept.
+
+    A duty that may run several times at once has a row for each place.
+    """
+
+    name = models.CharField(max_length=120)
+    place = models.PositiveSmallIntegerField(default=0)
+    lease = models.UUIDField(null=True)
+    leased_until = models.DateTimeField(null=True)
+    due_at = models.DateTimeField(null=True, help_text="Moved when a run ends, never before: a killed run is due again")
+    last_started_at = models.DateTimeField(null=True)
+    last_finished_at = models.DateTimeField(null=True)
+    last_succeeded_at = models.DateTimeField(null=True)
+    last_error = models.TextField(blank=True)
+    handled = models.PositiveIntegerField(default=0, help_text="Rows handled by the last run that succeeded")
+    runs = models.PositiveBigIntegerField(default=0)
+    failures = models.PositiveBigIntegerField(default=0)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["name", "place"], name="core_duty_run_place")]
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.place}"
+
+
+class Measurement(models.Model):
+    """Figures that are too dear to count at every scrape: counted by a duty, read by whoever asks."""
+
+    name = models.CharField(max_length=80, primary_key=True)
+    taken_at = models.DateTimeField()
+    figures = models.JSONField(default=dict)
+
+    def __str__(self) -> str:
+        return self.name

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
+import time
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -115,11 +116,24 @@ def _wake() -> None:
         wake("core.deliver_events")
 
 
-def deliver_due(limit: int = 200) -> int:
-    """Hand out deliveries that are due, oldest first; returns how many were handled. Safe to run in parallel."""
-    due = EventDelivery.objects.filter(state=PENDING, due_at__lte=clock.now())
-    ids = list(due.order_by("due_at", "id").values_list("id", flat=True)[:limit])
-    return sum(deliver_one(delivery_id) for delivery_id in ids)
+def deliver_due(limit: int = 200, seconds: float | None = None) -> int:
+    """Hand out deliveries that are due, oldest first; returns how many were handled. Safe to run in parallel.
+
+    With ``seconds`` goes on while there is anything due, and begins nothing after that time.
+    """
+    ends = None if seconds is None else time.monotonic() + seconds
+    total = 0
+    while True:
+        due = EventDelivery.objects.filter(state=PENDING, due_at__lte=clock.now())
+        ids = list(due.order_by("due_at", "id").values_list("id", flat=True)[:limit])
+        handled = 0
+        for delivery_id in ids:
+            if ends is not None and time.monotonic() >= ends:
+                return total + handled
+            handled += deliver_one(delivery_id)
+        total += handled
+        if ends is None or not handled or len(ids) < limit:
+            return total
 
 
 def deliver_all(rounds: int = 50) -> int:

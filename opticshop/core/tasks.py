@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import logging
+from typing import Any
 
 from celery import shared_task
 
 from . import outbox
-from .duties import duty, run_duty
+from .duties import Duty, duty, duty_named
+from .leases import run_leased
+from .waking import Waker
 
-log = logging.getLogger("opticshop.duties")
 
-
-@duty("core.deliver_events", every_seconds=1)
+@duty("core.deliver_events", every_seconds=1, queue="events", soft_seconds=60, hard_seconds=180, at_once=2)
 def deliver_events() -> int:
-    return outbox.deliver_due()
+    return outbox.deliver_due(seconds=20.0)
 
 
-@duty("core.forget_idempotency_keys", every_seconds=600)
+@duty("core.forget_idempotency_keys", every_seconds=600, queue="night")
 def forget_idempotency_keys() -> int:
     from .idempotency import forget_expired
 
@@ -25,13 +25,30 @@ def forget_idempotency_keys() -> int:
 
 
 @shared_task(name="core.run_duty", ignore_result=True)
-def run_duty_task(name: str) -> int:
-    return run_duty(name)
+def run_duty_task(name: str, woken: bool = False) -> None:
+    run_leased(name, woken=woken)
+
+
+def message_options(each: Duty) -> dict[str, Any]:
+    """How the name of a duty is sent: where to, how long it is worth anything, how long its run may take."""
+    return {
+        "queue": each.queue,
+        "expires": each.expires(),
+        "soft_time_limit": each.soft_seconds,
+        "time_limit": each.hard_seconds,
+        "ignore_result": True,
+    }
 
 
 def wake(name: str) -> None:
-    """Ask a worker to run a duty soon. A lost message costs only the wait for the next beat."""
-    try:
-        run_duty_task.delay(name)
-    except Exception:
-        log.warning("could not wake %s; the next beat will", name, exc_info=True)
+    """Ask a worker to run a duty soon; returns at once. A lost message costs only the wait for the next beat."""
+    if duty_named(name):
+        _waker.wish(name)
+
+
+def _send(name: str) -> None:
+    if each := duty_named(name):
+        run_duty_task.apply_async(args=(name,), kwargs={"woken": True}, retry=False, **message_options(each))
+
+
+_waker = Waker(_send)

@@ -206,17 +206,39 @@ OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
 OPTICSHOP_INVENTED_DATA = env.flag("OPTICSHOP_INVENTED_DATA", False)
 
 # --- Celery -------------------------------------------------------------------------------------------------------
+# Messages carry the name of a duty and nothing else: losing one, or having it twice, costs nothing but a moment.
 CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_RESULT_BACKEND = None
+CELERY_TASK_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
 CELERY_TASK_ACKS_LATE = True
-CELERY_TASK_TIME_LIMIT = 300
-CELERY_TASK_SOFT_TIME_LIMIT = 240
-CELERY_BROKER_TRANSPORT_OPTIONS = {
-    "visibility_timeout": 3600,
-    "socket_timeout": 2,
-    "socket_connect_timeout": 2,
-}
+CELERY_TASK_REJECT_ON_WORKER_LOST = True  # a message that kills its worker ends when it expires
+CELERY_TASK_TIME_LIMIT = 180
+CELERY_TASK_SOFT_TIME_LIMIT = 120
 CELERY_TASK_PUBLISH_RETRY = False
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_CONNECTION_MAX_RETRIES = None
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    # Above the longest hard limit of a duty, else Redis hands a message out while it is being worked on.
+    "visibility_timeout": 3600,
+    "socket_timeout": 3,  # longer than the second for which a worker waits for a message
+    "socket_connect_timeout": 2,
+    "health_check_interval": 10,
+    "max_retries": 1,
+    "interval_start": 0,
+    "interval_step": 0.2,
+    "interval_max": 0.5,
+}
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_MAX_TASKS_PER_CHILD = 2000
+CELERY_WORKER_MAX_MEMORY_PER_CHILD = 512 * 1024  # KiB
+CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = False
+CELERY_WORKER_SEND_TASK_EVENTS = False
+#: The schedule is made anew at each start: what is due is said by rows, so beat has nothing to remember.
+CELERY_BEAT_SCHEDULER = "celery.beat:Scheduler"
+CELERY_BEAT_MAX_LOOP_INTERVAL = 5
+CELERY_BEAT_ENABLE_REMOTE_CONTROL = True
 CELERY_TIMEZONE = "UTC"
 
 LOGGING = {
