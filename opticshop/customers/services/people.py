@@ -1,4 +1,4 @@
-"""Writes of customers: registering and amending a person. Near-duplicates are warned of, never blocked."""
+"""Registering and amending a person. Near-duplicates are warned of, never blocked."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import Invalid, VersionMismatch
 from opticshop.core.text import folded
 
-from . import events, selectors
-from .models import Customer
-from .permissions import CustomerPermission
+from .. import events, selectors
+from ..models import Customer
+from ..permissions import CustomerPermission
 
 
 class BirthDateImplausible(Invalid):
