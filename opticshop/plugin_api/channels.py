@@ -28,7 +28,7 @@ class OutboundMessage(JsonReady):
     has been checked by the host for `purpose`.
 
     `body` is written for `form`: a postcard is read by whoever carries it, so its text is neutral. `to` of a
-    postal channel is the address, one line each, without the name, which is `recipient_name`.
+    postal channel is the address in lines; `recipient_name` stands above it unless it is its first line.
     `unsubscribe_url` takes a POST as RFC 8058 describes it ("" for what nobody can unsubscribe from);
     `branch_address` has one line each.
     """
@@ -146,7 +146,7 @@ class MessageChannel(ABC):
         The same messages and settings give the same bytes. Called outside any transaction. Raise `Refusal`
         for a message that cannot be printed, such as one without an address, and name its id.
         """
-        raise Refusal(f"{self.name}.no_batches", f"{self.title} sends each message on its own.")
+        raise Refusal(f"{self.name}.no-batches", f"{self.title} sends each message on its own.")
 
     def read_callback(
         self, headers: Mapping[str, str], body: bytes, settings: Settings
@@ -157,4 +157,4 @@ class MessageChannel(ABC):
         secret, not older than some minutes) or when it cannot be read. The same call may come again: the host
         takes each id once. Pure, and called inside a transaction: no calls of your own, and quick.
         """
-        raise Refusal(f"{self.name}.no_callbacks", f"{self.title} takes no calls.")
+        raise Refusal(f"{self.name}.no-callbacks", f"{self.title} takes no calls.")
