@@ -6,7 +6,7 @@ import os
 from typing import Any
 
 from celery import Celery
-from kombu import Queue
+from kombu import Queue  # type: ignore[attr-defined]
 
 from opticshop.core.duties import QUEUES, all_duties
 
@@ -14,7 +14,7 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "opticshop.config.settings.produ
 
 app = Celery("opticshop")
 app.config_from_object("django.conf:settings", namespace="CELERY")
-app.conf.task_queues = [Queue(name, routing_key=name) for name in QUEUES]
+app.conf.task_queues = [Queue(name, routing_key=name) for name in QUEUES]  # type: ignore[no-untyped-call]
 app.conf.task_default_queue = QUEUES[0]
 app.autodiscover_tasks()
 

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import logging
+from functools import lru_cache
 from typing import Any
 
+import redis
 from django.conf import settings
 from django.db import connection
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
+from redis.backoff import NoBackoff
+from redis.retry import Retry
 
 from opticshop.core.errors import all_errors
 from opticshop.optics.errors import OpticsError
 
+from . import measuring
 from .problems import FRAMEWORK_PROBLEMS
+
+log = logging.getLogger("opticshop.health")
 
 
 def front(request: HttpRequest) -> HttpResponse:
@@ -50,25 +60,55 @@ def live(request: HttpRequest) -> JsonResponse:
 
 
 def ready(request: HttpRequest) -> JsonResponse:
-    """The database answers (needed); Redis answers (wanted: without it the API serves and work waits)."""
-    parts: dict[str, str] = {}
+    """Ready: everything is there. Degraded (still 200): the API serves, but work waits. Not ready (503): it cannot.
+
+    The database with its migrations is needed. Redis is wanted: without it jobs wait for the schedule or for Redis,
+    and requests are counted by each process for itself. Duties that are late are named.
+    """
+    parts = {"database": _database()}
+    if parts["database"] == "ok":
+        parts["migrations"] = _migrations()
+    needed = all(state == "ok" for state in parts.values())
+    if settings.REDIS_URL:
+        parts["redis"] = _redis()
+    if needed:
+        late = measuring.late_duties()
+        parts["duties"] = f"late: {', '.join(late)}" if late else "ok"
+    whole = all(state == "ok" for state in parts.values())
+    status = "ready" if whole else "degraded" if needed else "not ready"
+    return JsonResponse({"status": status, "parts": parts}, status=200 if needed else 503)
+
+
+def _database() -> str:
     try:
         with connection.cursor() as cursor:
             cursor.execute("SELECT 1")
-        parts["database"] = "ok"
     except Exception:
-        parts["database"] = "down"
-    if settings.REDIS_URL:
-        parts["redis"] = _redis()
-    ok = parts["database"] == "ok"
-    return JsonResponse({"status": "ready" if ok else "not ready", "parts": parts}, status=200 if ok else 503)
+        log.warning("the database does not answer", exc_info=True)
+        return "down"
+    return "ok"
+
+
+@lru_cache(maxsize=1)
+def _last_migrations() -> frozenset[tuple[str, str]]:
+    """The last migration of each app of this release, as (app, name)."""
+    return frozenset(MigrationLoader(None).graph.leaf_nodes())
+
+
+def _migrations() -> str:
+    missing = sorted(_last_migrations() - set(MigrationRecorder(connection).applied_migrations()))
+    return f"not applied: {', '.join('.'.join(each) for each in missing)}" if missing else "ok"
+
+
+#: How long a Redis that accepts the connection and says nothing holds up the answer, in seconds.
+REDIS_SECONDS = 0.5
 
 
 def _redis() -> str:
-    import redis
-
+    patience = {"socket_timeout": REDIS_SECONDS, "socket_connect_timeout": REDIS_SECONDS}
     try:
-        redis.Redis.from_url(settings.REDIS_URL, socket_timeout=1, socket_connect_timeout=1).ping()
-    except redis.RedisError:
+        with redis.Redis.from_url(settings.REDIS_URL, retry=Retry(NoBackoff(), 0), **patience) as asked:
+            asked.ping()
+    except (redis.RedisError, OSError):
         return "down"
     return "ok"

@@ -6,7 +6,7 @@ from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView, SpectacularSwaggerView
 from oauth2_provider import views as oauth
 
-from . import pages
+from . import metrics, pages
 
 #: Only what a client needs to sign in; clients themselves are registered by head office (``manage.py client_new``).
 oauth_routes = [
@@ -31,6 +31,7 @@ urlpatterns = [
     path("problems/<str:code>", pages.problems, name="problem"),
     path("health/live", pages.live, name="live"),
     path("health/ready", pages.ready, name="ready"),
+    path("metrics", metrics.metrics, name="metrics"),
     path("oauth/", include((oauth_routes, "oauth2_provider"))),
     path("sign-in/", LoginView.as_view(template_name="sign_in.html"), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),

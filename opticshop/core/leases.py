@@ -47,7 +47,8 @@ def run_leased(name: str, *, woken: bool = False) -> int | None:
     except BaseException as error:
         over.set()
         with suppress(Exception):
-            close_old_connections()
+            if not connection.in_atomic_block:
+                close_old_connections()  # it may be the connection that broke
             _give_back(row.pk, lease, each, started, error=error)
         raise
     over.set()

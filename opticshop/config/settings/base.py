@@ -63,6 +63,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "opticshop.config.middleware.RequestIdMiddleware",
+    "opticshop.config.metrics.MetricsMiddleware",
     "opticshop.config.middleware.ProblemPagesMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -102,12 +103,17 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
     }
 else:
-    DATABASES["default"]["OPTIONS"] = {"pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8)}}
+    DATABASES["default"]["OPTIONS"] = {
+        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8), "timeout": 5},
+        "connect_timeout": 5,
+    }
+    # A connection that a restart of the database has cut is found before it is handed out.
+    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REDIS_URL = env.text("REDIS_URL")
 CACHES: dict[str, Any] = {
-    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    "default": {"BACKEND": "opticshop.core.caching.RedisOrHereCache", "LOCATION": REDIS_URL}
     if REDIS_URL
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
 }
@@ -202,6 +208,8 @@ OPTICSHOP_STOCK_VALUATION = env.text("OPTICSHOP_STOCK_VALUATION", "fifo")
 #: The largest file that an import takes, in bytes and in rows.
 OPTICSHOP_IMPORT_BYTES = env.number("OPTICSHOP_IMPORT_BYTES", 10 * 1024 * 1024)
 OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
+#: Who may read /metrics: whoever shows this token; without one, this machine only.
+OPTICSHOP_METRICS_TOKEN = env.text("OPTICSHOP_METRICS_TOKEN")
 #: Prints a mark on every document: this shop and these people are invented.
 OPTICSHOP_INVENTED_DATA = env.flag("OPTICSHOP_INVENTED_DATA", False)
 
