@@ -44,6 +44,8 @@ SPECTACULAR: dict[str, Any] = {
     ],
     "ENUM_NAME_OVERRIDES": {
         "AccountKindEnum": "opticshop.ledger.models.Account.Kind",
+        "AppointmentKindEnum": "opticshop.appointments.models.Appointment.Kind",
+        "AppointmentStateEnum": "opticshop.appointments.models.Appointment.State",
         "BearerEnum": "opticshop.orders.causes.Bearer",
         "CauseEnum": "opticshop.orders.causes.ALL",
         "OrderCauseEnum": "opticshop.orders.causes.OF_ORDERS",

@@ -6,6 +6,8 @@ from django.urls import include, path
 from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView, SpectacularSwaggerView
 from oauth2_provider import views as oauth
 
+from opticshop.appointments.api import CalendarView
+
 from . import metrics, pages
 
 #: Only what a client needs to sign in; clients themselves are registered by head office (``manage.py client_new``).
@@ -20,6 +22,7 @@ urlpatterns = [
     path("", pages.front, name="front"),
     path("api/v1/", include("opticshop.config.api_root")),
     path("fhir/", include("opticshop.exchange.urls")),
+    path("calendars/<str:token>.ics", CalendarView.as_view(), name="calendar"),
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="schema"), name="docs"),
     path(
