@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from opticshop.core.actor import Actor
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.customers.merged import records_of
 from opticshop.customers.models import Customer
 from opticshop.orders.models import Order
 
@@ -56,7 +57,7 @@ def statement_of(actor: Actor, customer: Customer) -> Statement:
     orders = {
         order.id: order
         for order in Order.objects.visible_to(actor, BillingPermission.VIEW)
-        .filter(customer=customer)
+        .filter(customer__in=records_of(customer.id))
         .select_related("branch")
     }
     supplies = list(Supply.objects.visible_to(actor, BillingPermission.VIEW).filter(order__in=orders))

@@ -78,6 +78,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Calculators.RUN: (_C, _W, _M, _H),
     Customers.VIEW: (_C, _M, _H),
     Customers.EDIT: (_C, _M, _H),
+    Customers.MERGE: (_M, _H),
     Prescriptions.VIEW: (_C, _W, _M, _H),
     Prescriptions.RECORD: (_C, _M, _H),
     Prescriptions.MEASURE: (_C, _M, _H),

@@ -54,6 +54,10 @@ class ShapesPerAction(AutoSchema):
             return {status: OpenApiResponse(description="Done")}
         return {status: output}
 
+    def _needs_version(self) -> bool:
+        """Whether the operation needs If-Match: every amendment, and the actions that the view calls ``guarded``."""
+        return self.method in {"PATCH", "PUT"} or self._action() in self._declared("guarded", ())
+
     def get_override_parameters(self) -> list[Any]:
         found = list(super().get_override_parameters())
         mode = self._declared("idempotent", {}).get(self._action())
@@ -67,7 +71,7 @@ class ShapesPerAction(AutoSchema):
                     description="Any text unique to this request; a repeat is answered with the first answer.",
                 )
             )
-        if self.method in {"PATCH", "PUT"}:
+        if self._needs_version():
             found.append(
                 OpenApiParameter(
                     "If-Match",
@@ -114,7 +118,7 @@ class ShapesPerAction(AutoSchema):
                 422: "Readable, but not acceptable",
                 503: "Busy; try again",
             }
-        if self.method in {"PATCH", "PUT"}:
+        if self._needs_version():
             found |= {412: "Changed by somebody else", 428: "If-Match is missing"}
         if self.method == "GET" and "{" not in self.path:
             found |= {400: "A filter or cursor is malformed", 404: "The page is not there", 422: "Not acceptable"}

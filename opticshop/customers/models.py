@@ -3,6 +3,7 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.db.models.functions import Lower
 
 from opticshop.core.models import Entity, Versioned
 from opticshop.core.scoping import BranchOwned
@@ -64,6 +65,10 @@ class Customer(Entity, Versioned, BranchOwned):
             models.Index(fields=["branch", "search_family", "search_given"], name="customers_branch_name"),
             models.Index(fields=["branch", "birth_date"], name="customers_branch_birth"),
             models.Index(fields=["branch", "phone_e164"], name="customers_branch_phone", condition=~Q(phone_e164="")),
+            models.Index(Lower("email"), name="customers_email", condition=~Q(email="")),
+            models.Index(fields=["phone_e164"], name="customers_phone", condition=~Q(phone_e164="")),
+            models.Index(fields=["birth_date", "search_family"], name="customers_birth_name"),
+            models.Index(fields=["search_family", "search_given"], name="customers_name"),
         ]
 
     def __str__(self) -> str:
@@ -209,3 +214,32 @@ class CustomerMerge(Entity, BranchOwned):
 
     def __str__(self) -> str:
         return f"{self.merged_id} into {self.survivor_id}"
+
+
+class StatusChange(Entity, BranchOwned):
+    """That a person died or moved away was learnt, or was wrong. The database refuses to change or delete it."""
+
+    class What(models.TextChoices):
+        DECEASED_ON = "deceased_on"
+        MOVED_AWAY_ON = "moved_away_on"
+
+    branch_path = "customer__branch"
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="status_changes")
+    what = models.CharField(max_length=20, choices=What.choices)
+    was = models.DateField(null=True)
+    now = models.DateField(null=True)
+    reason = models.CharField(max_length=300, blank=True)
+    changed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    changed_by_label = models.CharField(max_length=200)
+
+    class Meta(BranchOwned.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(what__in=["deceased_on", "moved_away_on"]), name="customers_status_what_known"
+            ),
+        ]
+        indexes = [models.Index(fields=["customer", "-id"], name="customers_status_newest")]
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.was} -> {self.now}"

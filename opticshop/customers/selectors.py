@@ -3,20 +3,44 @@
 from __future__ import annotations
 
 import uuid
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
 
-from django.db.models import Q
+from django.db.models import Exists, F, Model, OuterRef, Q, Window
+from django.db.models.functions import Coalesce, Lower, RowNumber
+from django.db.models.lookups import Exact
 
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.core.text import folded
 
-from .models import Customer
+from .models import ConsentChange, Customer, StatusChange
 from .permissions import CustomerPermission
+
+#: How many older records a row of the duplicate finder names for each reason.
+ALIKE_SHOWN = 5
 
 
 def customers_visible_to(actor: Actor) -> BranchQuerySet[Customer]:
     return Customer.objects.visible_to(actor, CustomerPermission.VIEW)
+
+
+def customers_shown_to(actor: Actor) -> BranchQuerySet[Customer]:
+    """With all that a customer is shown with: branch, survivor, refusals, wrong addresses."""
+    shown = customers_visible_to(actor).select_related("branch", "merged_into")
+    return shown.prefetch_related("refusals", "wrong_addresses")
+
+
+def consent_changes_of(customer: Customer) -> BranchQuerySet[ConsentChange]:
+    """What the person said, newest first; not what was said of records that were merged into this one."""
+    return ConsentChange.objects.everywhere("of a customer that was shown").filter(customer=customer)
+
+
+def status_changes_of(customer: Customer) -> BranchQuerySet[StatusChange]:
+    return StatusChange.objects.everywhere("of a customer that was shown").filter(customer=customer)
 
 
 def customer_get_for(actor: Actor, customer_id: uuid.UUID, *, permission: str = CustomerPermission.VIEW) -> Customer:
@@ -40,17 +64,88 @@ def customers_named(queryset: BranchQuerySet[Customer], text: str) -> BranchQuer
 
 
 def customers_like(actor: Actor, person: Customer) -> BranchQuerySet[Customer]:
-    """Registered people who may be the same person: same phone or e-mail, or same birth date and a similar name."""
+    """Registered people who may be the same person: same phone or e-mail, or same birth date and a similar name.
+
+    Merged records are left out: their survivor speaks for them.
+    """
     same = Q(pk__in=[])
     if person.phone_e164:
-        same |= Q(phone_e164=person.phone_e164)
+        same |= ~Q(phone_e164="") & Q(phone_e164=person.phone_e164)
     if person.email:
-        same |= Q(email__iexact=person.email)
+        same |= ~Q(email="") & Q(Exact(Lower("email"), person.email.lower()))
     if person.birth_date:
         same |= Q(birth_date=person.birth_date) & (
             Q(search_family=person.search_family) | Q(search_given=person.search_given)
         )
-    same |= Q(search_family=person.search_family, search_given=person.search_given, birth_date=None)
-    if person.birth_date is None:
+        same |= Q(search_family=person.search_family, search_given=person.search_given, birth_date=None)
+    else:
         same |= Q(search_family=person.search_family, search_given=person.search_given)
-    return customers_visible_to(actor).filter(same).exclude(pk=person.pk).order_by("-id")[:10]
+    found = customers_visible_to(actor).filter(same, merged_into=None)
+    return found.exclude(pk=person.pk).order_by("-id")[:10]
+
+
+def _same(*columns: str) -> Q:
+    return Q(**{column: OuterRef(column) for column in columns})
+
+
+def duplicates_visible_to(actor: Actor) -> BranchQuerySet[Customer]:
+    """Those of whom an older record may be the same person: same phone, same e-mail, or same name and birth date.
+
+    A child who shares the guardian's phone is none, and neither is a record that is merged already.
+    """
+    rows = Customer.objects.visible_to(actor, CustomerPermission.MERGE).filter(merged_into=None)
+    older = rows.filter(id__lt=OuterRef("id")).exclude(guardian=OuterRef("id"))
+    older = older.exclude(id=Coalesce(OuterRef("guardian"), OuterRef("id")))
+    same_email = Exact(Lower("email"), Lower(OuterRef("email")))
+    return rows.select_related("branch").filter(
+        (~Q(phone_e164="") & Exists(older.filter(~Q(phone_e164=""), _same("phone_e164"))))
+        | (~Q(email="") & Exists(older.filter(~Q(email=""), same_email)))
+        | (Q(birth_date__isnull=False) & Exists(older.filter(_same(*_NAME_AND_BIRTH))))
+    )
+
+
+_NAME_AND_BIRTH = ("birth_date", "search_family", "search_given")
+#: Why two records may be of one person, and by which columns.
+_REASONS = (("phone", ("phone_e164",)), ("email", ("email_lower",)), ("name_and_birth_date", _NAME_AND_BIRTH))
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """An older record that may be of the same person, and why."""
+
+    customer: Customer
+    why: list[str]
+
+
+def alike_older(actor: Actor, page: Sequence[Customer]) -> dict[uuid.UUID, list[Alike]]:
+    """For each of a page of ``duplicates_visible_to`` the older records, the oldest few for each reason.
+
+    A constant number of queries.
+    """
+    rows = Customer.objects.visible_to(actor, CustomerPermission.MERGE).filter(merged_into=None)
+    all_rows: Any = rows.select_related("branch").annotate(email_lower=Lower("email"))
+    found: dict[uuid.UUID, dict[uuid.UUID, Alike]] = defaultdict(dict)
+    for why, columns in _REASONS:
+        wanted: dict[tuple[object, ...], list[Customer]] = defaultdict(list)
+        for customer in page:
+            key = _key(customer, columns)
+            if all(key):
+                wanted[key].append(customer)
+        if not wanted:
+            continue
+        numbered = all_rows.filter(~Q(**{columns[0]: None if columns[0] == "birth_date" else ""}))
+        for place, column in enumerate(columns):
+            numbered = numbered.filter(**{f"{column}__in": {key[place] for key in wanted}})
+        oldest_first = Window(RowNumber(), partition_by=[F(column) for column in columns], order_by="id")
+        for other in numbered.annotate(place=oldest_first).filter(place__lte=ALIKE_SHOWN):
+            for customer in wanted.get(_key(other, columns), ()):
+                if other.id < customer.id and other.guardian_id != customer.id and customer.guardian_id != other.id:
+                    found[customer.id].setdefault(other.id, Alike(other, [])).why.append(why)
+    return {key: sorted(alike.values(), key=lambda each: each.customer.id) for key, alike in found.items()}
+
+
+def _key(customer: Model, columns: Sequence[str]) -> tuple[object, ...]:
+    return tuple(
+        str(customer.email).lower() if name == "email_lower" else getattr(customer, name)  # type: ignore[attr-defined]
+        for name in columns
+    )

@@ -13,6 +13,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.core import outbox
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Invalid
+from opticshop.customers.contacting import identity_of
 from opticshop.customers.models import Customer
 from opticshop.customers.permissions import CustomerPermission
 from opticshop.customers.selectors import customers_visible_to
@@ -237,7 +238,7 @@ def _prescription_take_in(actor: Actor, entry: Entry, customer: Customer, prescr
     if any(system == System.PRESCRIPTION for system, _ in identifiers):
         raise _refused("not-found", "We did not give out this number.", f"{path}.identifier")
     try:
-        recorded = prescription_record(actor=actor, customer=customer, written=written)
+        recorded = prescription_record(actor=actor, customer=identity_of(customer), written=written)
     except Invalid as error:
         raise reading.refusal(error, resource, path) from error
     _remember(Kind.PRESCRIPTION, customer.branch, identifiers, prescription=recorded)

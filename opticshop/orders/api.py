@@ -11,6 +11,7 @@ from rest_framework.response import Response
 
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ResourceViewSet
+from opticshop.customers.filters import CustomerFilter
 from opticshop.prescriptions.selectors import measurement_get_for, prescription_get_for
 
 from . import resolving, selectors, services
@@ -25,7 +26,7 @@ from .serializers import OrderCancelIn, OrderOut, OrderPlaceIn, OrderPromiseIn, 
 class OrderFilter(django_filters.FilterSet):
     replaces = django_filters.UUIDFilter(field_name="replaces_id")
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     state = django_filters.ChoiceFilter(choices=OrderState.choices)
     number = django_filters.CharFilter(field_name="number")
     promised_before = django_filters.DateFilter(field_name="promised_on", lookup_expr="lt")

@@ -6,6 +6,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
+from opticshop.customers.filters import CustomerFilter
 
 from . import quotations_selectors as selectors
 from . import quotations_services as services
@@ -20,7 +21,7 @@ from .serializers import OrderOut
 
 class QuotationFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     state = django_filters.ChoiceFilter(choices=QuotationState.choices)
     number = django_filters.CharFilter(field_name="number")
 

@@ -9,6 +9,7 @@ from django.db import transaction
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict
 from opticshop.core.locks import lock_rows
+from opticshop.customers.merged import belongs_to
 
 from . import events, services
 from .models import ORDER_MOVES, Order, OrderState
@@ -34,7 +35,7 @@ def order_replace(
     """
     actor.require(OrderPermission.PLACE, order.branch_id)
     actor.require(OrderPermission.CANCEL, order.branch_id)
-    if wanted.customer.id != order.customer_id:
+    if not belongs_to(order, wanted.customer):
         raise services.DoesNotBelongTogether("The former order is another person's.", field="customer")
     if wanted.branch.id != order.branch_id:
         raise services.DoesNotBelongTogether("The former order is another branch's.", field="branch")

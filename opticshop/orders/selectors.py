@@ -11,6 +11,7 @@ from opticshop.branches.models import Branch
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.customers.merged import records_of, root_id
 from opticshop.customers.models import Customer
 from opticshop.stock.models import Reservation
 
@@ -44,7 +45,7 @@ def earlier_orders(customer: Customer, day: dt.date, *, besides: Order | None = 
     neither called off, nor replaced, nor the one that is being replaced."""
     since = dt.datetime.combine(day - dt.timedelta(days=EARLIER_DAYS), dt.time(), tzinfo=dt.UTC)
     standing = Order.objects.everywhere("price rules count a customer's orders in every branch").filter(
-        customer=customer, placed_at__gte=since
+        customer__in=records_of(root_id(customer)), placed_at__gte=since
     )
     replaced = Order.objects.everywhere("as above").filter(replaces=OuterRef("id")).exclude(state=OrderState.CANCELLED)
     found = standing.exclude(state=OrderState.CANCELLED).exclude(Exists(replaced))

@@ -23,6 +23,7 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.core.states import check_move
 from opticshop.customers.ages import age_on
+from opticshop.customers.merged import belongs_to, refuse_merged
 from opticshop.customers.models import Customer
 from opticshop.plugin_api import OrderDraft
 from opticshop.pluginhost import services as plugins
@@ -138,6 +139,8 @@ def order_quote(
     With a quotation its prices hold; the tax within them is that of today.
     """
     actor.require(OrderPermission.PLACE, wanted.branch.id)
+    if replaces is None and quotation is None:
+        refuse_merged(actor, wanted.customer)
     _check_belongs(wanted)
     day = clock.today(wanted.branch.time_zone)
     computed = computing.compute(
@@ -318,9 +321,9 @@ def _stock_give_back(actor: Actor, order: Order, reason: str) -> list[str]:
 def _check_belongs(wanted: Wanted) -> None:
     if wanted.customer.branch_id != wanted.branch.id:
         raise DoesNotBelongTogether("The customer is at home in another branch.", field="branch")
-    if wanted.prescription.customer_id != wanted.customer.id:
+    if not belongs_to(wanted.prescription, wanted.customer):
         raise DoesNotBelongTogether("The prescription is another person's.", field="prescription")
-    if wanted.measurement.customer_id != wanted.customer.id:
+    if not belongs_to(wanted.measurement, wanted.customer):
         raise DoesNotBelongTogether("The measurements are another person's.", field="measurement")
     if wanted.promised_on is not None:
         _check_promised_on(wanted.branch, wanted.promised_on)

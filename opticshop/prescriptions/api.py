@@ -9,6 +9,7 @@ from rest_framework.response import Response
 
 from opticshop.catalogue.selectors import frame_get
 from opticshop.core.api import ResourceViewSet
+from opticshop.customers.filters import CustomerFilter
 from opticshop.customers.selectors import customer_get_for
 
 from . import selectors, services
@@ -28,7 +29,7 @@ from .serializers import (
 
 
 class PrescriptionFilter(django_filters.FilterSet):
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     current = django_filters.TypedChoiceFilter(
         method="by_current",
         choices=[("true", "true"), ("false", "false")],
@@ -96,7 +97,7 @@ class PrescriptionViewSet(ResourceViewSet):
 
 
 class MeasurementFilter(django_filters.FilterSet):
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
 
     class Meta:
         model = Measurement

@@ -16,6 +16,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.customers.ages import age_on
+from opticshop.customers.merged import refuse_merged
 from opticshop.customers.models import Customer
 
 from . import events, selectors
@@ -72,6 +73,7 @@ class TakenBeforeBirth(Invalid):
 def prescription_record(*, actor: Actor, customer: Customer, written: WrittenPrescription) -> Prescription:
     """Record a prescription as written, at the customer's branch. Raises what `refusals` names."""
     actor.require(Permission.RECORD, customer.branch_id)
+    refuse_merged(actor, customer)
     with transaction.atomic():
         prescription = _write(actor, customer.branch, customer, written)
         _record(events.PRESCRIPTION_RECORDED, prescription, actor)
@@ -163,6 +165,7 @@ def measurement_take(
 ) -> Measurement:
     """Record what was measured on a customer's face, now if no moment is named. Raises what `measured` names."""
     actor.require(Permission.MEASURE, customer.branch_id)
+    refuse_merged(actor, customer)
     moment = taken_at or clock.now()
     age = _age_when_taken(customer, moment)
     frame_height_mm = frame.box_height_mm if frame else None

@@ -27,6 +27,7 @@ from opticshop.core import clock, outbox
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Conflict, Forbidden, Invalid
 from opticshop.core.money import minor_unit, rounded
+from opticshop.customers.merged import records_of, root_id
 from opticshop.customers.models import Customer
 
 from . import promotions_events as events
@@ -307,7 +308,7 @@ def _refused_by_uses(promotion: Promotion, customer: Customer | None, document: 
         found.append(_used_up(promotion))
     if promotion.once_per_customer and customer is not None:
         before = PromotionUse.objects.everywhere("once per customer holds in every branch")
-        if before.filter(promotion=promotion, customer=customer, state=State.USED).exists():
+        if before.filter(promotion=promotion, customer__in=records_of(root_id(customer)), state=State.USED).exists():
             found.append(Refusal("used_by_customer", "This customer has had it: it is given once."))
     others = list(uses_standing(document).values_list("promotion_id", "is_alone")) if document else []
     if any(other == promotion.id for other, _ in others):

@@ -12,6 +12,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.core import clock
 from opticshop.core.api import ApiViewSet, ResourceViewSet
 from opticshop.core.filters import YesNoFilter
+from opticshop.customers.filters import CustomerFilter
 from opticshop.customers.selectors import customer_get_for
 from opticshop.prescriptions.selectors import prescription_get_for
 
@@ -111,7 +112,7 @@ class SchemeValueViewSet(ResourceViewSet):
 
 class SchemeVoucherFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     claim = django_filters.UUIDFilter(field_name="claim_id")
     state = django_filters.MultipleChoiceFilter(choices=VoucherState.choices)
     reference = django_filters.CharFilter(field_name="reference", lookup_expr="iexact")

@@ -29,6 +29,8 @@ from opticshop.core.errors import Forbidden
 from opticshop.core.money import minor_unit, rounded
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.core.states import check_move
+from opticshop.customers.contacting import identities
+from opticshop.customers.merged import belongs_to, refuse_merged
 from opticshop.customers.models import Customer
 from opticshop.prescriptions.models import Prescription
 
@@ -258,7 +260,8 @@ def voucher_grant(
     if rules.currency != branch.currency:
         raise SchemeUnknown(f"{branch.code} trades in {branch.currency}; the scheme pays {rules.currency}.")
     _check_known(evidence, tuple(kind.code for kind in rules.evidence), "evidence", rules)
-    if prescription is not None and prescription.customer_id != customer.id:
+    refuse_merged(actor, customer)
+    if prescription is not None and not belongs_to(prescription, customer):
         raise PrescriptionOfAnother("The prescription is another person's.", field="prescription")
     _check_days(issued_on, use_by, clock.today(branch.time_zone))
     _check_ground(rules, eligibility, customer, issued_on)
@@ -310,7 +313,7 @@ def voucher_redeem(
     it is refused for anybody but the customer it was issued to.
     """
     actor.require(PricePermission.GRANT, voucher.branch_id)
-    if customer_id is not None and customer_id != voucher.customer_id:
+    if customer_id not in {None, voucher.customer_id} and customer_id not in identities(voucher.customer_id):
         raise VoucherOfAnother(field="voucher")
     due = rounded(order_total_due, voucher.currency)
     if due <= 0:

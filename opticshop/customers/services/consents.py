@@ -15,7 +15,7 @@ from opticshop.core.locks import lock_rows
 
 from .. import events
 from ..contacting import address_of
-from ..models import ConsentChange, ContactRefusal, Customer, Purpose, Source, Way, WrongAddress
+from ..models import ConsentChange, ContactRefusal, Customer, CustomerMerge, Purpose, Source, Way, WrongAddress
 from ..permissions import CustomerPermission
 
 #: The columns whose changes are history, with what they are before anybody said anything.
@@ -189,8 +189,14 @@ def _sharing(customer: Customer, way: str, address: str) -> list[Customer]:
 
 
 def _locked(customer: Customer) -> list[Customer]:
-    """The record and its survivor, locked."""
-    ids = [customer.id] + ([customer.merged_into_id] if customer.merged_into_id else [])
+    """The record and all that it was merged into, one after the other; locked."""
+    ids = [customer.id]
+    if customer.merged_into_id is not None:
+        links = CustomerMerge.objects.everywhere("one person, permission checked by the caller")
+        open_links = links.filter(undone_at=None, merged__merged_into=customer.merged_into_id)
+        above = dict(open_links.values_list("merged_id", "survivor_id"))
+        while ids[-1] in above:
+            ids.append(above[ids[-1]])
     return lock_rows(Customer.objects.everywhere("one person, permission checked by the caller").filter(id__in=ids))
 
 

@@ -22,6 +22,7 @@ def _apply(job: Job, values: dict[str, Any]) -> Made:
     phones = [values[name] for name in ("phone", "phone_2") if name in values]
     body["phone"] = phones[0] if phones else ""
     notes = [values.get("note", "")]
+    body["consent_source"] = "import"
     if len(phones) > 1:
         notes.append(f"Second phone: {_second_phone(phones[1], job.branch.country)}")
     body["address"] = "\n".join(values[name] for name in _ADDRESS if name in values)
@@ -33,6 +34,7 @@ def _apply(job: Job, values: dict[str, Any]) -> Made:
     given = [name for name in _CONSENTS if values.get(name)]
     if given:
         notes.append(_evidence(given, values))
+        body["consent_wording"] = notes[-1][:300]
     body |= {name: name in given for name in _CONSENTS}
     body["note"] = "\n".join(filter(None, notes))
     checked = KIND.shaped(CustomerRegisterIn, body)

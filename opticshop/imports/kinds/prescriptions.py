@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Iterator
 from typing import Any
 
+from opticshop.customers.contacting import identity_of
 from opticshop.customers.models import Customer
 from opticshop.customers.selectors import customer_get_for
 from opticshop.prescriptions.permissions import PrescriptionPermission
@@ -48,7 +49,7 @@ def _apply(job: Job, values: dict[str, Any]) -> Made:
     body["prescriber"] = {name: values[f"prescriber_{name}"] for name in _PRESCRIBER if f"prescriber_{name}" in values}
     body |= {side: _eye(side, values) for side in ("right", "left")}
     checked = KIND.shaped(PrescriptionRecordIn, body)
-    made = prescription_record(actor=job.actor, customer=customer, written=written_from(checked))
+    made = prescription_record(actor=job.actor, customer=identity_of(customer), written=written_from(checked))
     return Made("prescriptions", made.id)
 
 
