@@ -27,6 +27,7 @@ class RequestIdMiddleware:
         given = request.headers.get("X-Request-ID", "")
         mine = given if _ACCEPTABLE.match(given) else uuid.uuid4().hex
         token = request_id.set(mine)
+        request.request_id = mine  # type: ignore[attr-defined]
         try:
             response = self.get_response(request)
         finally:

@@ -18,7 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
-from . import idempotency
+from . import acting, idempotency
 from .actor import Actor
 from .errors import NotFound, PreconditionRequired, VersionMismatch
 from .requests import HoldsDeclaredPermission, actor_of
@@ -79,6 +79,7 @@ class ApiViewSet(GenericViewSet[Any]):
         found = self.filter_queryset(self.get_queryset()).filter(pk=self._key()).first()
         if found is None:
             raise NotFound(f"There is no {self.noun} {self.kwargs['pk']} here.")
+        acting.saw(type(found), [found])
         return found
 
     def _key(self) -> Any:
@@ -164,6 +165,8 @@ class Lists(ApiViewSet):
 
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
+        if page:
+            acting.saw(type(page[0]), page)
         body = self.get_serializer_class()(page, many=True, context=self.get_serializer_context()).data
         return self.get_paginated_response(body)
 

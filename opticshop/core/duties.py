@@ -10,6 +10,10 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import wraps
+from inspect import unwrap
+
+from .acting import system_acting
 
 log = logging.getLogger("opticshop.duties")
 
@@ -61,12 +65,23 @@ def duty(
         raise ValueError(f"the duty {name} must be asked to end before it is killed")
 
     def register(run: Callable[[], int]) -> Callable[[], int]:
-        if name in _duties and _duties[name].run is not run:
+        if name in _duties and unwrap(_duties[name].run) is not run:
             raise ValueError(f"two duties are called {name}")
-        _duties[name] = Duty(name, every_seconds, run, queue, soft_seconds, hard_seconds, at_once)
+        _duties[name] = Duty(name, every_seconds, _attributed(name, run), queue, soft_seconds, hard_seconds, at_once)
         return run
 
     return register
+
+
+def _attributed(name: str, run: Callable[[], int]) -> Callable[[], int]:
+    """The duty, done in its own name: that is what the audit trail writes beside what it changes."""
+
+    @wraps(run)
+    def attributed() -> int:
+        with system_acting(name):
+            return run()
+
+    return attributed
 
 
 def all_duties() -> list[Duty]:

@@ -19,6 +19,7 @@ from django.conf import settings
 from django.db import connection, transaction
 
 from . import clock
+from .acting import system_acting
 from .actor import Actor
 from .models import EventDelivery, OutboxEvent
 
@@ -162,15 +163,22 @@ def deliver_one(delivery_id: uuid.UUID) -> bool:
             if subscriber.outside:
                 _settle(delivery_id, before, attempts=attempt, due_at=clock.now() + LEASE)
             else:
-                subscriber.handle(delivery.event)
+                with system_acting(delivery.handler, _because(delivery.event)):
+                    subscriber.handle(delivery.event)
                 _settle(delivery_id, before, attempts=attempt, state=DONE, done_at=clock.now())
         if subscriber.outside:
-            subscriber.handle(delivery.event)
+            with system_acting(delivery.handler, _because(delivery.event)):
+                subscriber.handle(delivery.event)
             _settle(delivery_id, attempt, state=DONE, done_at=clock.now())
     except Exception as error:  # one failing handler must not hold up the others
         log.exception("event delivery %s failed", delivery_id)
         _put_off(delivery_id, attempt, error)
     return True
+
+
+def _because(event: OutboxEvent) -> str:
+    """Why a handler acts, for the audit trail."""
+    return f"{event.type} {event.id} of {event.actor_label}"
 
 
 def _claimed(delivery_id: uuid.UUID) -> EventDelivery | None:

@@ -9,6 +9,7 @@ from django.utils.module_loading import import_string
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
+from . import acting
 from .actor import NOBODY, Actor
 
 
@@ -18,7 +19,20 @@ def actor_of(request: Request) -> Actor:
     if found is None:
         found = import_string(settings.OPTICSHOP_ACTOR_FACTORY)(request) if request.user.is_authenticated else NOBODY
         request._actor = found  # type: ignore[attr-defined]
+        acting.named(found, via=_client_of(request))
     return cast(Actor, found)
+
+
+def _client_of(request: Request) -> str:
+    """By which means the caller signed in, without any secret of it."""
+    application = getattr(request.auth, "application", None)
+    return (
+        f"client {application.client_id}"
+        if application is not None
+        else "session"
+        if request.user.is_authenticated
+        else ""
+    )
 
 
 class HoldsDeclaredPermission(BasePermission):

@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from opticshop.core import acting
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.requests import actor_of
@@ -115,6 +116,7 @@ class _Read(_Resources):
         found = type(self).selector(self.actor).filter(pk=uuid_from(key)).first()
         if found is None:
             raise NotFound(f"There is no {self.kind} {key[:64]} here.")
+        acting.saw(type(found), [found])
         return self.answer(_EXPORTERS[self.kind](found))
 
 
@@ -123,6 +125,8 @@ class _Search(_Resources):
         strict = prefers(request.headers.get("Prefer", ""), "handling") == "strict"
         search = search_from(request._request.GET, PARAMETERS[self.kind], strict=strict)
         total, rows, following = search.page(type(self).selector(self.actor))
+        if rows:
+            acting.saw(type(rows[0]), list(rows))
         path = f"{self.base}/{self.kind}"
         links = [("self", search.used), *([("next", following)] if following else [])]
         entries = [

@@ -63,6 +63,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "opticshop.config.middleware.RequestIdMiddleware",
+    "opticshop.audit.middleware.TraceMiddleware",
     "opticshop.config.metrics.MetricsMiddleware",
     "opticshop.config.middleware.ProblemPagesMiddleware",
     "django.middleware.security.SecurityMiddleware",
@@ -120,6 +121,7 @@ CACHES: dict[str, Any] = {
 
 # --- people -------------------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "accounts.User"
+AUTHENTICATION_BACKENDS = ["opticshop.audit.signing_in.NotedBackend"]
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
@@ -193,6 +195,8 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 # --- this service -------------------------------------------------------------------------------------------------
 OPTICSHOP_VERSION = "0.1.0"
 OPTICSHOP_ACTOR_FACTORY = "opticshop.accounts.access.actor_from_request"
+OPTICSHOP_AUDIT_POLICY = "opticshop.config.audited.POLICY"
+OPTICSHOP_BEHIND_PROXY = env.flag("OPTICSHOP_BEHIND_PROXY", False)
 OPTICSHOP_ROLE_TABLE = "opticshop.config.access.ROLE_TABLE"
 OPTICSHOP_LOCK_TIMEOUT_MS = env.number("OPTICSHOP_LOCK_TIMEOUT_MS", 5000)
 OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded")
@@ -210,6 +214,8 @@ OPTICSHOP_IMPORT_BYTES = env.number("OPTICSHOP_IMPORT_BYTES", 10 * 1024 * 1024)
 OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
 #: Who may read /metrics: whoever shows this token; without one, this machine only.
 OPTICSHOP_METRICS_TOKEN = env.text("OPTICSHOP_METRICS_TOKEN")
+#: Where people reach this service from outside: the address that unsubscribing begins with.
+OPTICSHOP_PUBLIC_URL = env.text("OPTICSHOP_PUBLIC_URL", "http://localhost:8000")
 #: Prints a mark on every document: this shop and these people are invented.
 OPTICSHOP_INVENTED_DATA = env.flag("OPTICSHOP_INVENTED_DATA", False)
 

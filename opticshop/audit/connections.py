@@ -1,0 +1,89 @@
+"""How the triggers learn who acts: SQLite asks this process, PostgreSQL reads a setting of the transaction.
+
+The setting is written before the first statement of a transaction that may write, and again when another actor takes
+over. It is local to the transaction, so a pooled connection carries it to nobody. A statement outside a transaction
+finds it set for the session, and it is cleared right after.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable
+from typing import Any
+
+from django.db.backends.base.base import BaseDatabaseWrapper
+
+from opticshop.core import acting
+
+SETTING = "opticshop.trace"
+#: What cannot write, or steers a transaction.
+_HARMLESS = re.compile(r"\s*(SELECT|SAVEPOINT|RELEASE|SET|SHOW|EXPLAIN|FETCH|DECLARE|CLOSE)\b", re.IGNORECASE)
+_UNDOES = re.compile(r"\s*ROLLBACK\b", re.IGNORECASE)
+_IDLE, _IN_ERROR = 0, 3
+
+
+def prepare(connection: BaseDatabaseWrapper) -> None:
+    """Called for each new connection to the database."""
+    if connection.vendor == "sqlite":
+        raw: Any = connection.connection
+        raw.create_function("opticshop_trace", 1, _fact)
+        raw.create_function("opticshop_sha256", 1, _sha256, deterministic=True)
+    elif connection.vendor == "postgresql":
+        wrappers = connection.execute_wrappers
+        wrappers[:] = [each for each in wrappers if not isinstance(each, Telling)]
+        wrappers.append(Telling())
+
+
+def _fact(name: str) -> str | None:
+    value = acting.current().as_facts()[name]
+    return value.replace("-", "") if name == "actor_id" and value else value  # as Django keeps a UUID in SQLite
+
+
+def _sha256(value: bytes | None) -> str | None:
+    return None if value is None else "sha256 " + hashlib.sha256(value).hexdigest()
+
+
+class Telling:
+    """Tells PostgreSQL who acts, through the driver itself: it is plumbing, not one of the queries of a use case."""
+
+    def __init__(self) -> None:
+        self.told: str | None = None
+
+    def __call__(self, execute: Callable[..., Any], sql: str, params: Any, many: bool, context: dict[str, Any]) -> Any:
+        raw = context["connection"].connection
+        status = raw.info.transaction_status
+        if status == _IDLE:
+            self.told = None
+        if _UNDOES.match(sql):
+            self.told = None
+        elif status != _IN_ERROR and not _HARMLESS.match(sql):
+            return self._telling(raw, lambda: execute(sql, params, many, context))
+        return execute(sql, params, many, context)
+
+    def _telling(self, raw: Any, run: Callable[[], Any]) -> Any:
+        text = _text()
+        if raw.autocommit and raw.info.transaction_status == _IDLE:
+            _set(raw, text, local=False)
+            try:
+                return run()
+            finally:
+                if raw.info.transaction_status == _IDLE:
+                    _set(raw, "", local=False)
+        if text != self.told:
+            _set(raw, text, local=True)
+            self.told = text
+        return run()
+
+
+def _text() -> str:
+    trace = acting.current()
+    if not trace.written:
+        trace.written = json.dumps(trace.as_facts(), separators=(",", ":")).replace("\\u0000", "")
+    return trace.written
+
+
+def _set(raw: Any, text: str, *, local: bool) -> None:
+    with raw.cursor() as cursor:
+        cursor.execute("SELECT set_config(%s, %s, %s)", [SETTING, text, local])

@@ -1,0 +1,91 @@
+"""What is written down besides the triggers: things done that change no row, and what people were shown."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from django.db import models, transaction
+
+from opticshop.core import acting
+from opticshop.core.acting import Seen, Trace
+
+from .models import AuditEntry, AuditRead, AuditReadSubject
+from .shape import person_path
+
+#: Keys that one read names; no page is longer.
+MOST_IDS = 200
+
+
+def note(
+    *,
+    action: str,
+    table: str = "",
+    row_id: str = "",
+    customer_id: uuid.UUID | None = None,
+    branch_id: uuid.UUID | None = None,
+    after: Mapping[str, Any] | None = None,
+    trace: Trace | None = None,
+) -> AuditEntry:
+    """Write down something that no trigger sees, such as a sign-in, an export or a refusal."""
+    return AuditEntry.objects.create(
+        **_traced(trace or acting.current()),
+        action=AuditEntry.Action(action),
+        table_name=table[:80],
+        row_id=row_id[:64],
+        customer_id=customer_id,
+        branch_id=branch_id,
+        after=dict(after) if after else None,
+    )
+
+
+def reads_write(trace: Trace, *, status: int, addressed: str = "") -> None:
+    """What the request showed, in two or three statements whatever the size of the page; nothing if it was nothing."""
+    shown = _merged(trace.seen)
+    with transaction.atomic():
+        read = AuditRead.objects.create(
+            **_traced(trace),
+            kind=shown.model._meta.db_table if shown else "",
+            ids=[str(row.pk) for row in shown.rows[:MOST_IDS]] if shown else [addressed] if addressed else [],
+            status=status,
+            branch_ids=sorted({str(branch) for row in shown.rows if (branch := _branch_of(row))}) if shown else [],
+        )
+        people = persons_of(shown.model, shown.rows) if shown else set()
+        AuditReadSubject.objects.bulk_create(
+            [AuditReadSubject(read=read, customer_id=person) for person in sorted(people)]
+        )
+
+
+def _merged(seen: Iterable[Seen]) -> Seen | None:
+    """The rows of the first model: what else was looked up on the way belongs to it."""
+    found: Seen | None = None
+    for each in seen:
+        if found is None:
+            found = Seen(each.model, list(each.rows))
+        elif each.model is found.model:
+            found.rows += each.rows
+    return found
+
+
+def persons_of(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID]:
+    """Whom the rows are about; one query at most, and none where the rows name the person themselves."""
+    path = person_path(model)
+    if path is None:
+        return set()
+    if not path:
+        return {row.pk for row in rows}
+    if len(path) == 1:
+        named = f"{path[0]}_id"
+        return {person for row in rows if (person := getattr(row, named, None))}
+    plain: models.QuerySet[Any] = models.QuerySet(model).filter(pk__in=[row.pk for row in rows])
+    return set(plain.exclude(**{"__".join(path): None}).values_list("__".join(path), flat=True))
+
+
+def _branch_of(row: Any) -> uuid.UUID | None:
+    found: uuid.UUID | None = row.__dict__.get("branch_id")
+    return found
+
+
+def _traced(trace: Trace) -> dict[str, Any]:
+    return trace.as_facts()

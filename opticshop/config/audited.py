@@ -1,0 +1,100 @@
+"""What the audit trail leaves out, and why. Everything else is in it: each table of ours, of sign-in and of access.
+
+Read it row by row, as ``config.access``; ``opticshop.audit`` computes the rest from the models.
+"""
+
+from __future__ import annotations
+
+from opticshop.audit.shape import Policy
+
+_SAYS_ITSELF = "is append-only and says itself who and when"
+_COUNTER = "only counts; what it counted stands elsewhere"
+_FOLLOWS = "is computed from rows that are audited"
+_PLUMBING = "plumbing; holds nothing that a person decided"
+
+POLICY = Policy(
+    subject="customers.Customer",
+    branches="branches_branch",
+    left_out={
+        "auth_permission": "made by the framework from the models",
+        "oauth2_provider_grant": "lives a minute; the token made of it is audited",
+        "oauth2_provider_idtoken": "not issued here",
+        "oauth2_provider_devicegrant": "not offered here",
+        "core_outboxevent": _SAYS_ITSELF,
+        "core_eventdelivery": _PLUMBING,
+        "core_idempotencyrecord": _PLUMBING,
+        "core_dutyrun": _PLUMBING,
+        "core_measurement": _PLUMBING,
+        "branches_numberseries": _COUNTER,
+        "ledger_line": "is written with its entry, append-only; the entry is audited",
+        "ledger_entryposition": _COUNTER,
+        "ledger_journaltail": _COUNTER,
+        "stock_movement": _SAYS_ITSELF,
+        "stock_expected": _COUNTER,
+        "stock_expectedchange": _SAYS_ITSELF,
+        "stock_reservation": "says no more than the order and the movements",
+        "integrations_feedhead": _COUNTER,
+        "integrations_feedentry": "is append-only and repeats an event",
+        "integrations_webhookdelivery": _PLUMBING,
+        "integrations_webhookattempt": _PLUMBING,
+        "imports_importrow": "holds the row of a file; what was made of it is audited",
+        "imports_outsidekey": _FOLLOWS,
+        "quality_deviationpoint": _FOLLOWS,
+        "replenishment_replenishmentline": "is advice, append-only; what was accepted is audited",
+        "replenishment_replenishmentrun_branches": "is advice, append-only; the run is audited",
+        "replenishment_replenishmentrun_lenses": "is advice, append-only; the run is audited",
+    },
+    counters={
+        "accounts_user": ("last_login",),
+        "stock_lot": ("on_hand", "reserved", "in_transit", "lines"),
+        "prices_promotion": ("limit_used",),
+        "correspondence_message": ("attempts", "attempted_at", "due_at"),
+        "imports_importfile": ("tried", "try_due"),
+        "integrations_webhookendpoint": ("lease", "held_until"),
+    },
+    secrets={"pluginhost_pluginactivation": ("settings",)},
+    impersonal={
+        "AccountViewSet": "the chart of accounts",
+        "BenchViewSet": "benches",
+        "BranchViewSet": "branches",
+        "CalculatorViewSet": "computations without a person",
+        "CheckPieceViewSet": "pieces to check instruments with",
+        "CheckViewSet": "readings of check pieces",
+        "ClassesViewSet": "classes of articles",
+        "ControlChartViewSet": "figures without persons",
+        "CountViewSet": "stock",
+        "FiguresViewSet": "figures without persons",
+        "FrameViewSet": "articles",
+        "GaugeStudyViewSet": "readings of pieces without a person",
+        "GoodsReceiptViewSet": "stock",
+        "InstrumentPolicyViewSet": "settings",
+        "InstrumentViewSet": "instruments",
+        "JournalExportViewSet": "sums and files of bookkeeping without names",
+        "LabelViewSet": "labels of articles",
+        "LensFinderViewSet": "articles",
+        "LensViewSet": "articles",
+        "LineViewSet": "advice on articles",
+        "LotViewSet": "stock",
+        "MeViewSet": "the caller itself",
+        "OfferViewSet": "suppliers' offers",
+        "PeriodViewSet": "months of bookkeeping",
+        "PluginViewSet": "plugins",
+        "PriceListViewSet": "suppliers' prices",
+        "PriceViewSet": "suppliers' prices",
+        "PromotionViewSet": "promotions",
+        "RunViewSet": "advice on articles",
+        "SalePriceListViewSet": "prices",
+        "SalePriceViewSet": "prices",
+        "SchemeValueViewSet": "published values",
+        "SchemeViewSet": "published schemes",
+        "ServiceViewSet": "articles",
+        "SimulationViewSet": "figures without persons",
+        "SupplierViewSet": "companies that supply",
+        "SupplierReturnViewSet": "stock",
+        "ToleranceStandardViewSet": "tolerance standards",
+        "TransferViewSet": "stock",
+        "TrialBalanceViewSet": "sums of accounts",
+        "ValuationViewSet": "stock",
+        "WebhookEndpointViewSet": "addresses of machines",
+    },
+)

@@ -1,0 +1,107 @@
+"""Who acts at this moment, from where and why: what the audit trail writes beside every change and every read.
+
+A ``Trace`` is opened by the middleware for a request, and by the runner for an event handler or a duty. It is no
+authority: what an actor may do is decided by ``core.actor`` alone.
+"""
+
+from __future__ import annotations
+
+import sys
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from pathlib import PurePath
+from typing import Any
+
+from .actor import Actor
+
+
+@dataclass(slots=True)
+class Seen:
+    """Rows of one model that the caller was shown."""
+
+    model: type[Any]
+    rows: list[Any]
+
+
+@dataclass(slots=True)
+class Trace:
+    actor_id: uuid.UUID | None = None
+    actor_label: str = "unknown"
+    actor_kind: str = "unknown"
+    via: str = ""
+    address: str | None = None
+    request_id: str = ""
+    method: str = ""
+    route: str = ""
+    reason: str = ""
+    seen: list[Seen] = field(default_factory=list)
+    #: Made from the other fields by whoever writes them down; empty again when they change.
+    written: str = ""
+
+    def name(self, actor: Actor) -> None:
+        self.actor_id, self.actor_label, self.actor_kind = actor.id, actor.label, actor.kind
+        self.written = ""
+
+    def as_facts(self) -> dict[str, Any]:
+        return {
+            "actor_id": str(self.actor_id) if self.actor_id else None,
+            "actor_label": self.actor_label[:200],
+            "actor_kind": self.actor_kind,
+            "via": self.via[:100],
+            "address": self.address,
+            "request_id": self.request_id[:64],
+            "method": self.method[:10],
+            "route": self.route[:200],
+            "reason": self.reason[:300],
+        }
+
+
+_trace: ContextVar[Trace | None] = ContextVar("trace", default=None)
+
+
+def current() -> Trace:
+    """The trace of the work at hand; outside of any, a nameless one that says which program runs."""
+    return _trace.get() or Trace(via=_program())
+
+
+def opened() -> Trace | None:
+    return _trace.get()
+
+
+@contextmanager
+def tracing(trace: Trace) -> Iterator[Trace]:
+    token = _trace.set(trace)
+    try:
+        yield trace
+    finally:
+        _trace.reset(token)
+
+
+@contextmanager
+def system_acting(label: str, reason: str = "") -> Iterator[Trace]:
+    """The service itself acts, for instance an event handler or a duty, whoever asked for it before."""
+    with tracing(Trace(actor_label=f"system:{label}", actor_kind="system", via=_program(), reason=reason)) as trace:
+        yield trace
+
+
+def named(actor: Actor, via: str = "") -> None:
+    """Tell the open trace who its actor is, and by what means it came."""
+    trace = _trace.get()
+    if trace is not None:
+        trace.via = via or trace.via
+        trace.name(actor)
+
+
+def saw(model: type[Any], rows: list[Any]) -> None:
+    """Tell the open trace which rows the caller is about to be shown."""
+    trace = _trace.get()
+    if trace is not None and rows:
+        trace.seen.append(Seen(model, rows))
+
+
+def _program() -> str:
+    words: Mapping[int, str] = dict(enumerate(sys.argv[:2]))
+    return " ".join([PurePath(words.get(0, "")).name, words.get(1, "")]).strip()[:100]
