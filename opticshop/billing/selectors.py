@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from dataclasses import dataclass
 from decimal import Decimal
@@ -11,6 +12,7 @@ from django.db import models
 from django.db.models import Case, DecimalField, F, OuterRef, Q, Subquery, Sum, Value, When
 from django.db.models.functions import Coalesce
 
+from opticshop.branches.models import Branch
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.money import rounded
@@ -78,6 +80,29 @@ def balance_of(order: Order) -> Balance:
 def is_supplied(order: Order) -> bool:
     """Whether the customer has had the pair. It stays true while it is remade."""
     return order.collected_at is not None
+
+
+def supplied_and_owing(
+    branch: Branch, *, collected_from: dt.datetime, collected_before: dt.datetime
+) -> BranchQuerySet[Any]:
+    """Orders of a branch supplied within a span of time for which something is still due, with ``owed``; for alerts.
+
+    One query. ``owed`` is ``balance_of(order).due`` of an order that was supplied.
+    """
+    money = DecimalField(max_digits=12, decimal_places=2)
+    nothing = Value(_ZERO, output_field=money)
+
+    def summed(rows: models.QuerySet[Any]) -> Any:
+        sums = rows.filter(order=OuterRef("pk")).order_by().values("order").annotate(sum=Sum("amount")).values("sum")
+        return Coalesce(Subquery(sums, output_field=money), nothing)
+
+    kept = Payment.objects.everywhere("of orders of one branch").filter(lowers_price=False)
+    given_up = Settlement.objects.everywhere("of orders of one branch").filter(kind=Settlement.Kind.WRITE_OFF)
+    supplied = Order.objects.everywhere("alerts of a branch").filter(
+        branch=branch, collected_at__gte=collected_from, collected_at__lt=collected_before
+    )
+    owing: Any = supplied.annotate(owed=F("total") - summed(kept) - summed(given_up)).filter(owed__gt=0)
+    return owing.order_by("id")
 
 
 def refundable(payment: Payment) -> Decimal:

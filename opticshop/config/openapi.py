@@ -43,6 +43,8 @@ SPECTACULAR: dict[str, Any] = {
         "opticshop.config.openapi.methods_in_order",
     ],
     "ENUM_NAME_OVERRIDES": {
+        "AlertCauseEnum": "opticshop.alerts.causes.NAMES",
+        "AlertStateEnum": "opticshop.alerts.kinds.AlertState",
         "AccountKindEnum": "opticshop.ledger.models.Account.Kind",
         "AppointmentKindEnum": "opticshop.appointments.models.Appointment.Kind",
         "AppointmentStateEnum": "opticshop.appointments.models.Appointment.State",

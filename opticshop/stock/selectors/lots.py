@@ -5,8 +5,10 @@ from __future__ import annotations
 import uuid
 from collections.abc import Collection
 from decimal import Decimal
+from typing import Any
 
-from django.db.models import F, Sum
+from django.db import models
+from django.db.models import F, OuterRef, Subquery, Sum
 from django.db.models.functions import Coalesce
 
 from opticshop.branches.models import Branch
@@ -15,7 +17,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 
-from ..models import Expected, Lot, Movement, StockItem, StockLevel
+from ..models import Expected, Lot, Movement, StockItem, StockLevel, Transfer, TransferLine
 from ..permissions import StockPermission
 from ..powers import minus_form
 
@@ -79,3 +81,29 @@ def expected_visible_to(actor: Actor) -> BranchQuerySet[Expected]:
     """What is on order; items of which everything came are left out."""
     rows = Expected.objects.visible_to(actor, StockPermission.VIEW).filter(quantity__gt=0)
     return rows.select_related("item__frame", "item__lens")
+
+
+def levels_to_order(branch: Branch) -> BranchQuerySet[Any]:
+    """The levels of a branch at whose minimum it is time to order: no more is ``loose`` (available) and ``awaited``
+    (on order, or sent here by other branches). One query; for alerts of a branch."""
+
+    def summed(rows: models.QuerySet[Any], expression: Any) -> Any:
+        sums = rows.order_by().annotate(sum=expression).values("sum")
+        return Coalesce(Subquery(sums, output_field=models.IntegerField()), 0)
+
+    here = {"branch": branch, "item": OuterRef("item")}
+    lots = Lot.objects.everywhere("of a branch").filter(is_quarantined=False, **here).values("item")
+    ordered = Expected.objects.everywhere("of a branch").filter(**here).values("item")
+    coming = TransferLine.objects.everywhere("on its way to a branch").filter(
+        transfer__receiver=branch,
+        transfer__state__in=[Transfer.State.SENT, Transfer.State.PART_RECEIVED],
+        item=OuterRef("item"),
+    )
+    left = Sum(F("quantity") - F("received") - F("lost") - F("returned"))
+    levels: Any = StockLevel.objects.everywhere("alerts of a branch").filter(branch=branch, target__gt=0)
+    counted = levels.annotate(
+        loose=summed(lots, Sum(F("on_hand") - F("reserved"))),
+        awaited=summed(ordered, Sum("quantity")) + summed(coming.values("item"), left),
+    )
+    low = counted.filter(minimum__gte=F("loose") + F("awaited"))
+    return low.select_related("item__frame", "item__lens").order_by("id")
