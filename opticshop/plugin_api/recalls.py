@@ -43,10 +43,14 @@ class RecallDecision(JsonReady):
 
 
 class RecallPolicy(ABC):
-    """A named rule set. `name` is kebab-case and unique; a branch picks one."""
+    """A named rule set. `name` is kebab-case and unique; a branch picks one.
+
+    `flags` are the names of the clinical facts that it takes into account; it is handed whatever is on record.
+    """
 
     name: ClassVar[str]
     title: ClassVar[str]
+    flags: ClassVar[frozenset[str]] = frozenset()
 
     @abstractmethod
     def due_on(self, subject: RecallSubject, settings: Settings = NO_SETTINGS) -> RecallDecision:

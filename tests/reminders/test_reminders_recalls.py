@@ -10,7 +10,7 @@ from opticshop.core import outbox
 from opticshop.core.models import EventDelivery, OutboxEvent
 from opticshop.orders.models import Order
 from opticshop.reminders.models import Recall
-from opticshop.reminders.services import recall_plan
+from opticshop.reminders.services import recall_review
 from opticshop.reminders.tasks import plan_recall
 from tests.factories import CustomerFactory, PrescriptionFactory
 from tests.reminders.conftest import SYSTEM, collect, make_ready
@@ -31,11 +31,10 @@ def recalls():
     return list(Recall.objects.everywhere("test").order_by("id"))
 
 
-def plan_for(order, customer, **values):
-    """Plan as for a collected order with another prescription."""
-    order.customer = customer
-    order.prescription = PrescriptionFactory(customer=customer, **values)
-    return recall_plan(actor=SYSTEM, order=order)
+def plan_for(customer, **values):
+    """Plan for another prescription."""
+    PrescriptionFactory(customer=customer, **values)
+    return recall_review(actor=SYSTEM, customer=customer)
 
 
 def test_a_collected_pair_plans_the_recall_of_its_wearer(collected, plugin):
@@ -57,12 +56,12 @@ def test_hearing_of_it_twice_plans_it_once(collected):
 
 
 def test_the_prescribers_own_interval_is_handed_to_the_policy(collected, plugin):
-    plan_for(collected, collected.customer, issued_on=dt.date(2026, 2, 1), recall_months=6)
+    plan_for(collected.customer, issued_on=dt.date(2026, 2, 1), recall_months=6)
     assert plugin.policy.seen[-1].prescriber_interval_months == 6
 
 
 def test_a_newer_prescription_closes_the_older_recall(collected):
-    newer = plan_for(collected, collected.customer, issued_on=dt.date(2026, 2, 1))
+    newer = plan_for(collected.customer, issued_on=dt.date(2026, 2, 1))
     older, planned = recalls()
     assert (older.state, older.closed_reason) == ("closed", "newer prescription")
     assert planned == newer
@@ -71,9 +70,10 @@ def test_a_newer_prescription_closes_the_older_recall(collected):
 
 
 def test_a_pair_made_from_an_older_prescription_changes_nothing(collected):
-    assert plan_for(collected, collected.customer, issued_on=dt.date(2025, 2, 1)) is None
-    [recall] = recalls()
-    assert recall.state == "planned"
+    planned = recalls()
+    assert [plan_for(collected.customer, issued_on=dt.date(2025, 2, 1))] == planned
+    assert recalls() == planned
+    assert (planned[0].state, planned[0].due_on) == ("planned", dt.date(2027, 1, 5))
 
 
 def test_who_wants_no_recalls_has_none(plugin, order, world):
@@ -130,7 +130,7 @@ def test_installed_policies_give_the_interval_of_their_table(plugin, order, mill
 
 def test_recalls_due_in_a_window_are_found(collected, api, clerk, mill):
     other = CustomerFactory(branch=mill)
-    plan_for(collected, other, issued_on=dt.date(2026, 2, 20))
+    plan_for(other, issued_on=dt.date(2026, 2, 20))
     client = api(clerk)
 
     def due(query):
@@ -172,5 +172,5 @@ def test_the_list_costs_the_same_for_one_recall_and_for_four(collected, api, cle
     client = api(clerk)
     one = queries(lambda: client.get(URL))
     for _ in range(3):
-        plan_for(collected, CustomerFactory(branch=mill))
+        plan_for(CustomerFactory(branch=mill))
     assert queries(lambda: client.get(URL)) == one

@@ -9,7 +9,7 @@ from typing import ClassVar
 from opticshop.plugin_api import NO_SETTINGS, RecallDecision, RecallPolicy, RecallSubject, Settings
 
 from .days import age_on, months_after
-from .tables import COLLEGE, MOU_2002, IntervalTable
+from .tables import COLLEGE, FLAGS, MOU_2002, IntervalTable
 
 PRESCRIBER = "What the prescriber wrote"
 
@@ -33,6 +33,7 @@ class _PrescriberFirst(RecallPolicy):
 
 class _ByTable(_PrescriberFirst):
     table: ClassVar[IntervalTable]
+    flags = FLAGS
 
     def _by_rule(self, subject: RecallSubject) -> RecallDecision:
         age = None if subject.date_of_birth is None else age_on(subject.issued_on, subject.date_of_birth)
