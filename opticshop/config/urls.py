@@ -7,6 +7,7 @@ from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView, Spec
 from oauth2_provider import views as oauth
 
 from opticshop.appointments.api import CalendarView
+from opticshop.correspondence.pages import unsubscribe
 
 from . import metrics, pages
 
@@ -32,6 +33,7 @@ urlpatterns = [
     ),
     path("problems/", pages.problems, name="problems"),
     path("problems/<str:code>", pages.problems, name="problem"),
+    path("unsubscribe/<str:token>", unsubscribe, name="unsubscribe"),
     path("health/live", pages.live, name="live"),
     path("health/ready", pages.ready, name="ready"),
     path("metrics", metrics.metrics, name="metrics"),

@@ -8,3 +8,8 @@ MESSAGE_DELIVERED = "correspondence.delivered"  # {message, kind, about, channel
 MESSAGE_UNDELIVERED = "correspondence.undelivered"  # {message, kind, about, channel, detail}
 #: Only for a reply that belongs to a message; ``meaning`` is stop, came_back, wrong_person or unclear.
 REPLY_RECEIVED = "correspondence.reply_received"  # {message, customer, about, meaning}
+CHANNEL_CHOSEN = "correspondence.channel_chosen"  # {choice, way, channel, is_active}
+TEMPLATE_WRITTEN = "correspondence.template_written"  # {template, kind, language, form, version}
+BATCH_MADE = "correspondence.batch_made"  # {batch, channel, count}
+BATCH_POSTED = "correspondence.batch_posted"  # {batch, channel, count, posted_on}
+BATCH_VOID = "correspondence.batch_void"  # {batch, channel, count, reason}

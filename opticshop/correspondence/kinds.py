@@ -5,8 +5,8 @@ Correspondence knows how to say and send; the app that declared the kind knows w
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -20,7 +20,11 @@ Purpose = Literal["service", "recall", "marketing"]
 
 @dataclass(frozen=True, slots=True)
 class MessageKind:
-    """One kind of message. ``gone`` says why there is no longer anything to tell, and is empty while there is."""
+    """One kind of message. ``gone`` says why there is no longer anything to tell, and is empty while there is.
+
+    Of the ``placeholders`` those that are ``open_placeholders`` say nothing of health or money, and may stand where
+    others read them: on a postcard, and in a text message. ``examples`` fill them in a preview.
+    """
 
     name: str
     title: str
@@ -28,6 +32,8 @@ class MessageKind:
     placeholders: tuple[str, ...]
     wording: Wording
     gone: Callable[[Message], str]
+    open_placeholders: tuple[str, ...] = ()
+    examples: Mapping[str, str] = field(default_factory=dict)
 
 
 _kinds: dict[str, MessageKind] = {}

@@ -1,22 +1,19 @@
-"""Whom to tell, by which way, and when: rules as data, applied when a message is queued and again when it is sent."""
+"""Who is told, by which way, and when: applied when a message is queued and again when it is sent."""
 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from opticshop.branches.models import Branch
 from opticshop.core import clock
-from opticshop.customers.ages import age_on
-from opticshop.customers.models import Customer
-from opticshop.pluginhost.services import BoundChannel
+from opticshop.customers.contacting import address_of, identity_of, ways_for, who_to_tell, why_not
+from opticshop.customers.models import Customer, Way
 
-#: Below this age the recorded guardian is told instead (common practice, from memory; some ask at 18).
-GUARDIAN_BELOW_AGE = 16
-#: A channel of one of these kinds is used only by who prefers it; any other kind (the console) serves everybody.
-PREFERRED_KINDS = frozenset({Customer.Channel.EMAIL, Customer.Channel.TEXT, Customer.Channel.LETTER})
 SUNDAY = 6
+#: What a way needs, in words.
+ADDRESS_WORDS = {Way.EMAIL: "email", Way.TEXT: "phone", Way.LETTER: "postal"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,36 +30,44 @@ TEXT_HOURS = QuietHours(dt.time(9), dt.time(20), "common practice, from memory")
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
-    """Who is told at which address; ``obstacle`` says in words why nobody can be, and is empty otherwise."""
+class Audience:
+    """The person to tell, and by which ways, the preferred one first; ``obstacle`` says why nobody is to be told."""
 
     person: Customer
-    to: str = ""
+    ways: Sequence[str] = ()
     obstacle: str = ""
 
 
-def reach(customer: Customer, branch: Branch, channel: BoundChannel) -> Reach:
-    """The wearer, or the guardian of a child, by the channel; what the person prefers is respected."""
-    age = age_on(customer.birth_date, clock.today(branch.time_zone))
-    person = customer
-    if age is not None and age < GUARDIAN_BELOW_AGE:
-        if customer.guardian is None:
-            return Reach(customer, obstacle=f"The wearer is under {GUARDIAN_BELOW_AGE} and no guardian is recorded.")
-        person = customer.guardian
+def audience(customer: Customer, purpose: str, zone: str, further_ways: Sequence[str]) -> Audience:
+    """The wearer, or the guardian of a child; by the way the person prefers, and then the further ones in order.
+
+    Reads loaded rows only: give it customers that were fetched ``with_contact_facts``.
+    """
+    person, obstacle = who_to_tell(customer, clock.today(zone))
+    for each in {identity_of(customer).id: identity_of(customer), person.id: person}.values():
+        obstacle = obstacle or why_not(each, purpose) or _unwanted(each, purpose)
     prefers = person.preferred_channel
     if prefers == Customer.Channel.NONE:
-        return Reach(person, obstacle="The person wants no messages.")
-    if channel.kind in PREFERRED_KINDS and channel.kind != prefers:
-        return Reach(person, obstacle=f"The person prefers {prefers}; this branch sends by {channel.kind}.")
-    to = _address(person, channel.needs)
-    if channel.needs is not None and not to:
-        return Reach(person, obstacle=f"No {channel.needs} address is recorded.")
-    return Reach(person, to)
+        obstacle = obstacle or "The person wants no messages."
+    return Audience(person, () if obstacle else tuple(dict.fromkeys((prefers, *further_ways))), obstacle)
 
 
-def next_allowed(moment: dt.datetime, channel_kind: str, zone: str) -> dt.datetime:
-    """The moment itself, or the next at which a text message may be sent in the zone; other kinds wait for nothing."""
-    if channel_kind != Customer.Channel.TEXT:
+def address(person: Customer, way: str, purpose: str, needs: str | None) -> tuple[str, str]:
+    """(address, obstacle) of a way; a channel that needs no address is given none."""
+    if any(row.way == way and row.purpose == purpose for row in person.refusals.all()):
+        return "", f"The person refused {purpose} messages by {way}."
+    if needs is None:
+        return "", ""
+    if ways_for(person, purpose, [way]):
+        return _written(person, way), ""
+    if address_of(person, way):
+        return "", f"The {ADDRESS_WORDS[Way(way)]} address that is recorded was found to be wrong."
+    return "", f"No {ADDRESS_WORDS[Way(way)]} address is recorded."
+
+
+def next_allowed(moment: dt.datetime, way: str, zone: str) -> dt.datetime:
+    """The moment itself, or the next at which a text message may be sent in the zone; other ways wait for nothing."""
+    if way != Way.TEXT:
         return moment
     local = moment.astimezone(ZoneInfo(zone))
     day = local.date()
@@ -75,11 +80,18 @@ def next_allowed(moment: dt.datetime, channel_kind: str, zone: str) -> dt.dateti
     return dt.datetime.combine(day, TEXT_HOURS.opens, tzinfo=ZoneInfo(zone)).astimezone(dt.UTC)
 
 
-def _address(person: Customer, needs: str | None) -> str:
-    if needs == "email":
-        return person.email
-    if needs == "phone":
-        return person.phone_e164
-    if needs == "postal" and person.address:
-        return "\n".join(part for part in (str(person), person.address, person.postcode, person.country) if part)[:254]
+def _unwanted(person: Customer, purpose: str) -> str:
+    if purpose == "recall" and not person.wants_recalls:
+        return "The person asked not to be recalled."
+    if purpose == "marketing" and not person.wants_marketing:
+        return "The person did not agree to marketing."
     return ""
+
+
+def _written(person: Customer, way: str) -> str:
+    """The address as the carrier needs it; a postal one has one line for each part, without the name."""
+    if way == Way.EMAIL:
+        return person.email
+    if way == Way.TEXT:
+        return person.phone_e164
+    return "\n".join(part for part in (person.address, person.postcode, person.country) if part)[:254]

@@ -1,15 +1,24 @@
-"""Built-in texts, in English. Placeholders are filled in once; what is filled in is never read as a template again.
+"""Built-in texts, in English, and how any text is filled in: once; what is filled in is never read as a template.
 
-Contents are minimal: no power, no measurement, no diagnosis, nothing about money (data protection, from memory).
+Contents are minimal: no power, no measurement, no diagnosis, nothing about money (data protection, from memory). A
+postcard is read by whoever carries it: it does not say what it is about.
 """
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from string import Template
 
 LANGUAGE = "en"
+SUBJECT_AT_MOST = 200
+#: Known for every kind: who is told, and which branch tells where it is and how it is called.
+COMMON_PLACEHOLDERS = ("name", "branch_name", "branch_where")
+POSTCARD_SUBJECT = Template("A note from us")
+POSTCARD = Template(
+    "Dear $name,\n\nwe would like to hear from you. Please get in touch with us.\n\n$branch_name$branch_where"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -20,8 +29,19 @@ class Wording:
     long: Template
     short: Template
 
-    def written(self, channel_kind: str, values: Mapping[str, str]) -> tuple[str, str]:
-        """(subject, body) for a kind of channel. Every value becomes one line; a missing one raises KeyError."""
-        clean = {name: " ".join(value.split()) for name, value in values.items()}
-        body = self.short if channel_kind == "text" else self.long
-        return self.subject.substitute(clean), body.substitute(clean)
+    def written(self, form: str, values: Mapping[str, str]) -> tuple[str, str]:
+        """(subject, body) for a form. A missing value raises KeyError."""
+        if form == "postcard":
+            return filled(POSTCARD_SUBJECT, POSTCARD, values)
+        return filled(self.subject, self.short if form == "text" else self.long, values)
+
+
+def filled(subject: Template, body: Template, values: Mapping[str, str]) -> tuple[str, str]:
+    """(subject, body) with the values in them, each made one line. Raises KeyError where one is missing."""
+    clean = {name: one_line(value) for name, value in values.items()}
+    return one_line(subject.substitute(clean))[:SUBJECT_AT_MOST], body.substitute(clean)
+
+
+def one_line(text: str) -> str:
+    """Without line breaks and control characters: nothing that could end a header or a line begins here."""
+    return " ".join("".join(" " if unicodedata.category(char) == "Cc" else char for char in text).split())

@@ -9,25 +9,35 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 
 from opticshop.branches.models import Branch
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
-from opticshop.core.errors import DomainError
-from opticshop.customers.models import Customer
-from opticshop.pluginhost import services as plugins
+from opticshop.core.errors import Invalid
+from opticshop.customers.contacting import with_contact_facts
+from opticshop.customers.models import Customer, Way
 
 from .. import events, reaching
+from ..desk import Desk, apply
 from ..kinds import MessageKind
 from ..models import Message
 from ..permissions import CorrespondencePermission
-from ..wording import LANGUAGE
 
 State = Message.State
 #: (customer, kind, what it is about)
 Key = tuple[uuid.UUID, str, str]
 #: How many drafts are looked up and written at once.
 CHUNK = 500
+#: What is about somebody's own order goes before invitations, and these before anything that promotes.
+PRIORITY = {"service": 0, "recall": 1, "marketing": 2}
+
+
+class WayUnknown(Invalid):
+    """A message is to be tried by a way that there is not."""
+
+    code = "correspondence.way_unknown"
+    title = "This way is not known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,26 +72,79 @@ def messages_queue(*, actor: Actor, branch: Branch, drafts: Sequence[Draft]) -> 
 
     The values fill the kind's placeholders. Nobody to tell, or no channel to tell by, leaves a failed message with the
     reason, so that a person can call. What was queued before is given back as it is. All or nothing; the number of
-    queries does not grow with the drafts up to ``CHUNK``.
+    queries does not grow with the drafts up to ``CHUNK``. Raises WayUnknown.
     """
     actor.require(CorrespondencePermission.MANAGE, branch.id)
+    unknown = sorted({way for draft in drafts for way in draft.ways} - set(Way.values))
+    if unknown:
+        raise WayUnknown(f"There is no way called {unknown[0]}.", field="ways", allowed=list(Way.values))
     done: list[Message] = []
     with transaction.atomic():
+        desk = Desk(branch)
         for start in range(0, len(drafts), CHUNK):
-            done += _queue_chunk(actor, branch, drafts[start : start + CHUNK])
+            done += _queue_chunk(actor, desk, drafts[start : start + CHUNK])
     return done
 
 
-def _queue_chunk(actor: Actor, branch: Branch, drafts: Sequence[Draft]) -> list[Message]:
+def messages_withdraw(*, actor: Actor, branch: Branch, about: str, reason: str) -> int:
+    """Take back what is queued about a thing, or about a part of it, because the reason has gone. Returns how many."""
+    actor.require(CorrespondencePermission.MANAGE, branch.id)
+    with transaction.atomic():
+        queued = Message.objects.everywhere("about one thing, permission checked above").filter(
+            Q(subject_ref=about) | Q(subject_ref__startswith=f"{about}/"), state=State.QUEUED
+        )
+        taken_back = list(queued.select_for_update())
+        withdraw(taken_back, actor, reason)
+    return len(taken_back)
+
+
+def withdraw(messages: Sequence[Message], actor: Actor, reason: str) -> None:
+    """Take back messages whose rows are held by the transaction."""
+    for message in messages:
+        message.state, message.detail = State.WITHDRAWN, reason
+    Message.objects.everywhere("rows held by the caller").bulk_update(messages, ["state", "detail"])
+    record_all([(events.MESSAGE_WITHDRAWN, message, {"detail": reason}) for message in messages], actor)
+
+
+def record(event_type: str, message: Message, actor: Actor, **more: Any) -> None:
+    record_all([(event_type, message, more)], actor)
+
+
+def record_all(events_of: Sequence[tuple[str, Message, Mapping[str, Any]]], actor: Actor) -> None:
+    """Events of messages, in a number of queries that does not grow with them."""
+    outbox.record_many(
+        actor=actor,
+        happenings=[
+            outbox.Happening(
+                event_type=event_type,
+                subject=f"messages/{message.id}",
+                branch_id=message.branch_id,
+                data={
+                    "message": str(message.id),
+                    "kind": message.kind,
+                    "about": message.subject_ref,
+                    "channel": message.channel,
+                    **more,
+                },
+            )
+            for event_type, message, more in events_of
+        ],
+    )
+
+
+def _queue_chunk(actor: Actor, desk: Desk, drafts: Sequence[Draft]) -> list[Message]:
     keys = [(draft.customer.id, draft.kind.name, draft.about) for draft in drafts]
     known = _by_key(keys)
     fresh = {key: draft for key, draft in zip(keys, drafts, strict=True) if key not in known}
     if fresh:
-        made = {key: _made(branch, draft) for key, draft in fresh.items()}
+        customers = Customer.objects.everywhere("named by the caller").filter(id__in={key[0] for key in fresh})
+        loaded = {customer.id: customer for customer in with_contact_facts(customers)}
+        made = {key: _made(desk, draft, loaded[key[0]]) for key, draft in fresh.items()}
         Message.objects.everywhere("inserted").bulk_create(made.values(), ignore_conflicts=True)
         # Somebody else may have queued the same in the meantime: what is in the table is what counts.
         known |= _by_key(list(fresh))
-        record_many([known[key] for key, message in made.items() if known[key].id == message.id], actor)
+        mine = [known[key] for key, message in made.items() if known[key].id == message.id]
+        record_all([_queued_or_failed(message) for message in mine], actor)
     return [known[key] for key in keys]
 
 
@@ -93,96 +156,29 @@ def _by_key(keys: Sequence[Key]) -> dict[Key, Message]:
     return {(row.customer_id, row.kind, row.subject_ref): row for row in rows}
 
 
-def _made(branch: Branch, draft: Draft) -> Message:
-    kind = draft.kind
+def _made(desk: Desk, draft: Draft, customer: Customer) -> Message:
     message = Message(
-        branch=branch,
-        customer=draft.customer,
-        kind=kind.name,
+        branch=desk.branch,
+        customer=customer,
+        kind=draft.kind.name,
         subject_ref=draft.about,
-        channel=branch.message_channel,
-        language=LANGUAGE,
-        purpose=kind.purpose,
+        channel=desk.branch.message_channel,
+        purpose=draft.kind.purpose,
+        priority=PRIORITY[draft.kind.purpose],
         values=dict(draft.values),
+        ways=",".join(dict.fromkeys(draft.ways)),
         due_at=draft.due_at or clock.now(),
     )
-    try:
-        channel = plugins.channel(branch=branch, name=branch.message_channel)
-    except DomainError as error:
-        _write(message, kind, channel_kind="", obstacle=error.detail)
+    plan = desk.plan(message)
+    apply(plan, message)
+    if plan.obstacle:
+        message.state, message.detail = State.FAILED, plan.obstacle
     else:
-        to = reaching.reach(draft.customer, branch, channel)
-        message.to = to.to
-        message.due_at = reaching.next_allowed(message.due_at, channel.kind, branch.time_zone)
-        _write(message, kind, channel_kind=channel.kind, obstacle=to.obstacle, name=str(to.person))
+        message.due_at = reaching.next_allowed(message.due_at, plan.way, desk.branch.time_zone)
     return message
 
 
-def messages_withdraw(*, actor: Actor, branch: Branch, about: str, reason: str) -> int:
-    """Take back what is queued about a thing, because the reason has gone. Returns how many."""
-    actor.require(CorrespondencePermission.MANAGE, branch.id)
-    with transaction.atomic():
-        queued = Message.objects.everywhere("about one thing, permission checked above").filter(
-            subject_ref__startswith=about, state=State.QUEUED
-        )
-        taken_back = list(queued.select_for_update())
-        for message in taken_back:
-            withdraw(message, actor, reason)
-    return len(taken_back)
-
-
-def withdraw(message: Message, actor: Actor, reason: str) -> None:
-    message.state, message.detail = State.WITHDRAWN, reason
-    message.save(update_fields=["state", "detail"])
-    record(events.MESSAGE_WITHDRAWN, message, actor, detail=reason)
-
-
-def record(event_type: str, message: Message, actor: Actor, **more: Any) -> None:
-    outbox.record_many(actor=actor, happenings=[_happening(event_type, message, **more)])
-
-
-def record_many(messages: Sequence[Message], actor: Actor) -> None:
-    """Tell of messages that were queued, or could not be."""
-    outbox.record_many(
-        actor=actor,
-        happenings=[
-            _happening(events.MESSAGE_FAILED, message, detail=message.detail)
-            if message.state == State.FAILED
-            else _happening(events.MESSAGE_QUEUED, message)
-            for message in messages
-        ],
-    )
-
-
-def _happening(event_type: str, message: Message, **more: Any) -> outbox.Happening:
-    return outbox.Happening(
-        event_type=event_type,
-        subject=f"messages/{message.id}",
-        branch_id=message.branch_id,
-        data={
-            "message": str(message.id),
-            "kind": message.kind,
-            "about": message.subject_ref,
-            "channel": message.channel,
-            **more,
-        },
-    )
-
-
-def _write(message: Message, kind: MessageKind, *, channel_kind: str, obstacle: str, name: str = "") -> None:
-    branch = message.branch
-    values = {
-        **message.values,
-        "name": name or "customer",
-        "branch_name": branch.name,
-        "branch_where": _where(branch),
-    }
-    message.subject, message.body = kind.wording.written(channel_kind, values)
-    if obstacle:
-        message.state, message.detail = State.FAILED, obstacle
-
-
-def _where(branch: Branch) -> str:
-    """Address and telephone of the branch, each only where it is on record."""
-    parts = [" ".join(branch.address.split()), f"tel. {branch.phone}" if branch.phone else ""]
-    return "".join(f", {part}" for part in parts if part)
+def _queued_or_failed(message: Message) -> tuple[str, Message, Mapping[str, Any]]:
+    if message.state == State.FAILED:
+        return events.MESSAGE_FAILED, message, {"detail": message.detail}
+    return events.MESSAGE_QUEUED, message, {}
