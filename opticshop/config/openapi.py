@@ -49,6 +49,7 @@ SPECTACULAR: dict[str, Any] = {
         "AppointmentKindEnum": "opticshop.appointments.models.Appointment.Kind",
         "AppointmentStateEnum": "opticshop.appointments.models.Appointment.State",
         "BearerEnum": "opticshop.orders.causes.Bearer",
+        "CalendarWhatEnum": "opticshop.appointments.models.CalendarFeed.What",
         "CauseEnum": "opticshop.orders.causes.ALL",
         "OrderCauseEnum": "opticshop.orders.causes.OF_ORDERS",
         "ReturnCauseEnum": "opticshop.orders.causes.OF_RETURNS",

@@ -270,3 +270,20 @@ def test_the_list_is_narrowed_and_costs_the_same_for_one_row_and_for_ten(api, cl
     assert queries(lambda: client.get(URL, asked)) == one
     assert len(client.get(URL, asked).data["results"]) == 5
     assert len(client.get(URL, {"kind": "collection", "state": "booked"}).data["results"]) == 4
+
+
+@pytest.mark.parametrize(
+    "moment", ["0001-01-01T00:00:00+14:00", "0001-01-01T00:00:00Z", "9999-12-31T23:00:00-12:00", "9999-12-31T23:00:00Z"]
+)
+def test_a_moment_at_the_end_of_time_is_only_refused(api, clerk, mill, body, moment):
+    client, row = api(clerk), AppointmentFactory(customer__branch=mill)
+    times = {"starts_at": moment, "ends_at": moment[:14] + "30" + moment[16:]}
+    assert client.post(URL, {**body(), **times}).status_code in {400, 422}
+    assert client.patch(f"{URL}{row.id}/", times, headers={"If-Match": '"1"'}).status_code in {400, 422}
+
+
+@pytest.mark.parametrize("year", ["2000", "2199"])
+def test_far_days_can_be_asked_about(api, clerk, mill, year):
+    days = {"branch": str(mill.id), "from": f"{year}-12-30", "to": f"{year}-12-31"}
+    assert api(clerk).get(URL, days).status_code == 200
+    assert api(clerk).get(f"{URL}free/", days).status_code == 200
