@@ -144,7 +144,8 @@ class MessageChannel(ABC):
         """One PDF of all `messages`, each of them once, in their order. Only for channels that batch.
 
         The same messages and settings give the same bytes. Called outside any transaction. Raise `Refusal`
-        for a message that cannot be printed, such as one without an address, and name its id.
+        with its id as `field` for a message that cannot be printed, such as one without an address or, on a
+        postcard, one of another form: the host can leave it out and compose the others.
         """
         raise Refusal(f"{self.name}.no-batches", f"{self.title} sends each message on its own.")
 

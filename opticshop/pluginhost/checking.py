@@ -59,7 +59,7 @@ def conformance(host: PluginHost, plugin: Plugin, *, with_side_effects: bool) ->
 
 
 def _acts_on_the_world(name: str) -> bool:
-    return name == "on_event" or name.startswith("channel ")
+    return name == "on_event" or (name.startswith("channel ") and name.endswith(": send"))
 
 
 def stored(host: PluginHost) -> Iterator[Finding]:

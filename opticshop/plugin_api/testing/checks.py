@@ -11,7 +11,7 @@ from typing import Any
 import pluggy
 
 from ..calculators import Calculator
-from ..channels import MessageChannel, SendOutcome
+from ..channels import MessageChannel
 from ..errors import Refusal
 from ..hookspecs import DECIDE_HOOKS, NOTIFY_HOOKS, REGISTER_HOOKS, new_plugin_manager
 from ..invoices import InvoiceExporter
@@ -22,7 +22,7 @@ from ..recalls import RecallDecision, RecallPolicy
 from ..taxes import TaxAssessment, TaxRule
 from ..tolerances import StandardContext, ToleranceStandard
 from ..version import API_VERSION
-from . import calculator_checks, samples, standard_checks
+from . import calculator_checks, channel_checks, samples, standard_checks
 from .failure import ConformanceFailure, require
 
 __all__ = ["Check", "ConformanceFailure", "conformance_checks"]
@@ -93,7 +93,7 @@ class _Suite:
         for standard in registered["register_tolerance_standards"]:
             yield from standard_checks.checks(standard, context)
         for channel in registered["register_channels"]:
-            yield f"channel {channel.name}: send", lambda c=channel: self._channel_sends_once(c)  # type: ignore[misc]
+            yield from channel_checks.checks(channel, self._settings, self._secrets())
         for policy in registered["register_recall_policies"]:
             yield f"recall policy {policy.name}", lambda p=policy: self._policy_looks_ahead(p)  # type: ignore[misc]
         for exporter in registered["register_ledger_exporters"]:
@@ -166,18 +166,10 @@ class _Suite:
         again = [getattr(thing, key) for thing in self._registered(manager, hook)]
         require(again == names, f"{hook} returns the same things when it is called again")
 
-    def _channel_sends_once(self, channel: MessageChannel) -> None:
-        message, settings = samples.message(), self._settings()
-        first = channel.send(message, settings)
-        require(isinstance(first, SendOutcome), f"{channel.name}: send returns a SendOutcome")
-        require(
-            first.state in ("sent", "retry", "refused", "unknown"),
-            f"{channel.name}: {first.state!r} is not a state",
-        )
-        second = channel.send(message, settings)
-        require(
-            second == first or first.state == "retry",
-            f"{channel.name}: sending the same message id again gave {second}, first {first}",
+    def _secrets(self) -> frozenset[str]:
+        shapes = self._plugin.manifest.settings_schema.get("properties", {})
+        return frozenset(
+            name for name, shape in shapes.items() if isinstance(shape, Mapping) and shape.get("writeOnly")
         )
 
     def _policy_looks_ahead(self, policy: RecallPolicy) -> None:

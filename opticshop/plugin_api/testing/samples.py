@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from decimal import Decimal
 
-from ..channels import OutboundMessage
+from ..channels import AddressKind, MessageForm, OutboundMessage
 from ..events import Event
 from ..invoices import InvoiceFacts, InvoiceLine, InvoiceParty, InvoiceReference, InvoiceTaxSubtotal
 from ..ledgers import JournalEntry, JournalLine
@@ -111,15 +112,26 @@ def pricing_contexts() -> tuple[PricingContext, ...]:
     )
 
 
-def message() -> OutboundMessage:
+_ADDRESSES: Mapping[AddressKind | None, str] = {
+    "email": "somebody@example.org",
+    "phone": "+442079460018",
+    "postal": "12 Mill Lane\nMillford\nMF1 2AB",
+}
+
+
+def message(needs: AddressKind | None = "email", *, form: MessageForm = "long") -> OutboundMessage:
     return OutboundMessage(
         id="message-1",
-        to="somebody@example.org",
+        to=_ADDRESSES.get(needs, ""),
         subject="Ready to collect",
         body="Your spectacles are ready.",
         language="en",
         purpose="service",
         branch_name="North",
+        form=form,
+        recipient_name="Wren Alder (invented)",
+        branch_address="1 North Street\nMillford\nMF1 1AA",
+        branch_phone="+442079460018",
     )
 
 

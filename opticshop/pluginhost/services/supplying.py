@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, NamedTuple, TypeVar, get_args
 
@@ -74,7 +74,7 @@ class BoundChannel:
     kind: str
     needs: str | None
     _brought: Brought[MessageChannel]
-    _settings: Settings
+    _settings: Settings = field(repr=False)
 
     @property
     def batches(self) -> bool:

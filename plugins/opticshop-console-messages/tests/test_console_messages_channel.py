@@ -42,6 +42,16 @@ def test_a_message_is_one_line_of_json(directory: Path) -> None:
     assert json.loads(line) == MESSAGE.to_dict()
 
 
+def test_a_line_tells_the_form_and_where_to_unsubscribe_and_answer(directory: Path) -> None:
+    url, reply_to = "https://optician.example/u/1", "desk@optician.example"
+    message = replace(MESSAGE, form="postcard", unsubscribe_url=url, reply_to=reply_to)
+    settings = plugin.manifest.settings_with({**FILE, "form": "postcard"})
+    assert (ConsoleChannel().form(settings), ConsoleChannel().form(FILE)) == ("postcard", "long")
+    assert ConsoleChannel().send(message, settings).state == "sent"
+    record = json.loads(lines(directory / "north.jsonl")[0])
+    assert (record["form"], record["unsubscribe_url"], record["reply_to"]) == ("postcard", url, reply_to)
+
+
 def test_the_same_id_is_written_once_even_after_a_restart(directory: Path) -> None:
     first = ConsoleChannel().send(MESSAGE, FILE)
     second = ConsoleChannel().send(replace(MESSAGE, body="changed"), FILE)
@@ -95,7 +105,7 @@ def test_two_processes_write_the_same_message_once(directory: Path) -> None:
     assert len(lines(directory / "north.jsonl")) == 1
 
 
-@pytest.mark.parametrize("settings", [{"path": ""}, {"path": 1}, {"file": "north.jsonl"}])
+@pytest.mark.parametrize("settings", [{"path": ""}, {"path": 1}, {"file": "north.jsonl"}, {"form": "poem"}])
 def test_settings_of_another_shape_are_refused(settings: dict[str, object]) -> None:
     with pytest.raises(InvalidSettings):
         plugin.manifest.settings_with(settings)

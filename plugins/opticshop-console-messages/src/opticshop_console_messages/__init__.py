@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import get_args
 
-from opticshop.plugin_api import MessageChannel, PluginManifest, hookimpl
+from opticshop.plugin_api import MessageChannel, MessageForm, PluginManifest, hookimpl
 
 from .channel import ConsoleChannel
 
@@ -18,7 +19,7 @@ class ConsoleMessagesPlugin:
         name="opticshop-console-messages",
         title="Console messages",
         version="0.1.0",
-        api=">=1.0,<2",
+        api=">=1.1,<2",
         description="Writes messages to a file or to the console instead of sending them.",
         settings_schema={
             "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -32,10 +33,15 @@ class ConsoleMessagesPlugin:
                     "minLength": 1,
                     "maxLength": 200,
                     "examples": ["north.jsonl"],
-                }
+                },
+                "form": {
+                    "title": "Form that messages are written in",
+                    "description": "To see what another kind of channel would be given.",
+                    "enum": list(get_args(MessageForm)),
+                },
             },
         },
-        default_settings={"path": None},
+        default_settings={"path": None, "form": "long"},
     )
 
     def __init__(self) -> None:

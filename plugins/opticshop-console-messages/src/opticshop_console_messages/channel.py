@@ -8,7 +8,7 @@ import sys
 import threading
 from pathlib import Path
 
-from opticshop.plugin_api import MessageChannel, OutboundMessage, SendOutcome, Settings
+from opticshop.plugin_api import MessageChannel, MessageForm, OutboundMessage, SendOutcome, Settings
 
 from .locking import locked
 
@@ -27,6 +27,10 @@ class ConsoleChannel(MessageChannel):
     def __init__(self) -> None:
         self._printed: set[str] = set()
         self._lock = threading.Lock()
+
+    def form(self, settings: Settings) -> MessageForm:
+        form: MessageForm = settings.get("form", "long")
+        return form
 
     def send(self, message: OutboundMessage, settings: Settings) -> SendOutcome:
         """`sent` once the line is written; `retry` when the file cannot be written; `refused` for a bad
