@@ -80,7 +80,7 @@ class Telling:
 def _text() -> str:
     trace = acting.current()
     if not trace.written:
-        trace.written = json.dumps(trace.as_facts(), separators=(",", ":")).replace("\\u0000", "")
+        trace.written = json.dumps(trace.as_facts(), separators=(",", ":"))
     return trace.written
 
 

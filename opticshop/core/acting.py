@@ -46,17 +46,23 @@ class Trace:
         self.written = ""
 
     def as_facts(self) -> dict[str, Any]:
+        """As the columns of the trail take them."""
         return {
             "actor_id": str(self.actor_id) if self.actor_id else None,
-            "actor_label": self.actor_label[:200],
+            "actor_label": _text(self.actor_label, 200),
             "actor_kind": self.actor_kind,
-            "via": self.via[:100],
+            "via": _text(self.via, 100),
             "address": self.address,
-            "request_id": self.request_id[:64],
-            "method": self.method[:10],
-            "route": self.route[:200],
-            "reason": self.reason[:300],
+            "request_id": _text(self.request_id, 64),
+            "method": _text(self.method, 10),
+            "route": _text(self.route, 200),
+            "reason": _text(self.reason, 300),
         }
+
+
+def _text(value: str, length: int) -> str:
+    """What every database takes as text: no NUL, no half of a surrogate pair."""
+    return value.replace("\x00", "").encode("utf-8", "replace").decode("utf-8")[:length]
 
 
 _trace: ContextVar[Trace | None] = ContextVar("trace", default=None)

@@ -104,7 +104,7 @@ def test_the_hash_is_sha_256_over_canonical_json(trail):
         "leaves": hashlib.sha256(bytes(seal.leaves)).hexdigest(),
         "number": 2,
         "previous": AuditSeal.objects.get(number=1).hash,
-        "reads": [0, seal.reads_upto, 2],
+        "reads": [seal.reads_after, seal.reads_upto, 2],
     }
     assert seal.hash == hashlib.sha256(json.dumps(facts, separators=(",", ":")).encode()).hexdigest()
 
