@@ -27,6 +27,7 @@ from ..kinds import ESCALATION, LIVE_STATES, RANK, AlertState, Because, StepKind
 from ..models import Alert, AlertRule
 from ..permissions import AlertPermission
 from ..ruling import Rule, Rules
+from ..selectors import works_at
 from .writing import alerts, lock_live, tell, write
 
 log = logging.getLogger("opticshop.alerts")
@@ -39,7 +40,7 @@ def alerts_evaluate(*, actor: Actor, branch: Branch | None = None) -> int:
     not keep the others from being looked at. Safe to run twice, and twice at once.
     """
     actor.require(AlertPermission.SET_UP, branch.id if branch else None)
-    rules = Rules(AlertRule.objects.everywhere("the watch over every branch").select_related("owner"))
+    rules = Rules(AlertRule.objects.everywhere("the watch over every branch"))
     watched = Branch.objects.prefetch_related("opening_hours", "closures")
     if branch is not None:
         watched = watched.filter(id=branch.id)
@@ -84,6 +85,8 @@ def _raise(actor: Actor, place: Place, rule: Rule, new: Sequence[Found], held: M
     wanted = [one for one in new if one.key not in held or RANK[one.severity] > RANK[held[one.key].severity]]
     if not wanted:
         return 0
+    # Who has left the branch since the rule was set owns nothing there; the role does.
+    owner_id = rule.owner_id if rule.owner_id and works_at(rule.owner_id, place.branch) else None
     made = [
         Alert(
             id=new_id(),
@@ -97,7 +100,7 @@ def _raise(actor: Actor, place: Place, rule: Rule, new: Sequence[Found], held: M
             facts=one.facts,
             since=one.since,
             owner_role=rule.owner_role,
-            owner_id=rule.owner_id,
+            owner_id=owner_id,
             raised_at=place.now,
             waiting_since=place.now,
         )
@@ -110,7 +113,7 @@ def _raise(actor: Actor, place: Place, rule: Rule, new: Sequence[Found], held: M
     Alert.objects.bulk_create(made, batch_size=200, ignore_conflicts=True)
     there = set(alerts().filter(id__in=[alert.id for alert in made]).values_list("id", flat=True))
     ours = [alert for alert in made if alert.id in there]
-    owner = None if rule.owner_id is None else str(rule.owner_id)
+    owner = None if owner_id is None else str(owner_id)
     more = {"owner_role": rule.owner_role, "owner": owner}
     tell(ours, StepKind.RAISED, events.ALERT_RAISED, actor, more=[more] * len(ours))
     return len(ours)
