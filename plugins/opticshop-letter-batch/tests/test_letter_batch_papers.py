@@ -234,7 +234,7 @@ def test_nothing_to_print_is_refused() -> None:
 
 
 def test_a_name_that_is_in_the_address_already_is_printed_once() -> None:
-    page = texts(CHANNEL.compose([message(to="Wren Alder-1\n12 Mill Lane", body="Hello.")], LETTERS))[1]
+    page = texts(CHANNEL.compose([message(to="Wren  Alder-1 \n12 Mill Lane", body="Hello.")], LETTERS))[1]
     assert page.count("Wren Alder-1") == 1
 
 

@@ -50,7 +50,7 @@ def items(messages: Sequence[OutboundMessage], *, postcards: bool) -> list[Item]
 
 
 def _item(message: OutboundMessage) -> Item:
-    lines = [line.strip() for line in clean(message.to).split("\n") if line.strip()]
+    lines = [" ".join(line.split()) for line in clean(message.to).split("\n") if line.strip()]
     name = " ".join(clean(message.recipient_name).split())
     if not lines or (name and lines == [name]):
         raise refused("no-address", "There is no address.", message.id)
