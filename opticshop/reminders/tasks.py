@@ -19,6 +19,7 @@ from .notice_kinds import recall_id_of
 REMINDERS = system("reminders")
 #: Columns of a customer that decide whether and when, and those by which the person is told.
 FACTS = frozenset({"wants_recalls", "wants_marketing", "deceased_on", "moved_away_on", "birth_date", "merged_into"})
+FOUND_WRONG = frozenset({"email_address_wrong", "text_address_wrong", "letter_address_wrong"})
 ADDRESSES = frozenset({"email", "phone", "address", "postcode", "country", "preferred_channel", "guardian"})
 
 
@@ -58,15 +59,16 @@ def review_customer(event: OutboxEvent) -> None:
 def review_changed_customer(event: OutboxEvent) -> None:
     """Who has died, moved away or asked for silence is left in peace; who has another address can be told again."""
     fields = set(event.data.get("fields", ()))
-    if fields & (FACTS | ADDRESSES):
-        _review(event.data["customer"], address_changed=bool(fields & ADDRESSES))
-    if fields & ADDRESSES:
+    if fields & (FACTS | ADDRESSES | FOUND_WRONG):
+        heard = {"look_again": bool(fields & FOUND_WRONG), "address_changed": bool(fields & ADDRESSES)}
+        _review(event.data["customer"], **heard)
+    if fields & (ADDRESSES | FOUND_WRONG):
         _review_wards(event.data["customer"])
 
 
 @outbox.subscribe("customers.contact_choice_changed", "reminders.heed_contact_choice")
 def review_contact_choice(event: OutboxEvent) -> None:
-    _review(event.data["customer"], address_changed=True)
+    _review(event.data["customer"], look_again=True)
     _review_wards(event.data["customer"])
 
 
@@ -76,7 +78,7 @@ def review_merged(event: OutboxEvent) -> None:
     """One person has one recall; parted, each has that of the own prescription."""
     for key in ("customer", "merged", "parted"):
         if key in event.data:
-            _review(event.data[key])
+            _review(event.data[key], look_again=True)
 
 
 @outbox.subscribe("correspondence.reply_received", "reminders.heed_reply")
@@ -136,10 +138,10 @@ def _order(event: OutboxEvent) -> Order:
     return order_get_for(REMINDERS, event.data["order"])
 
 
-def _review(customer_id: str, *, address_changed: bool = False) -> None:
+def _review(customer_id: str, **heard: bool) -> None:
     customer = services.customer_of(customer_id)
     if customer is not None:
-        services.recall_review(actor=REMINDERS, customer=customer, address_changed=address_changed)
+        services.recall_review(actor=REMINDERS, customer=customer, **heard)
 
 
 def _review_wards(guardian_id: str) -> None:
@@ -150,4 +152,4 @@ def _review_wards(guardian_id: str) -> None:
     for ward in Customer.objects.everywhere("children of a guardian").filter(
         id__in=blocked.exclude(obstacle="").values("customer_id")
     ):
-        services.recall_review(actor=REMINDERS, customer=ward, address_changed=True)
+        services.recall_review(actor=REMINDERS, customer=ward, look_again=True)

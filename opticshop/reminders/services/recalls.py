@@ -9,6 +9,7 @@ import datetime as dt
 import logging
 import uuid
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from django.db import transaction
@@ -24,6 +25,7 @@ from opticshop.customers.models import Customer
 from opticshop.plugin_api import RecallSubject
 from opticshop.pluginhost import services as plugins
 from opticshop.prescriptions.models import Prescription
+from opticshop.prescriptions.recall_facts_selectors import recall_flags_of
 
 from .. import events, selectors
 from ..models import Outcome, Recall
@@ -60,11 +62,14 @@ class RecallAlreadyClosed(Conflict):
     title = "This recall is closed"
 
 
-def recall_review(*, actor: Actor, customer: Customer, address_changed: bool = False) -> Recall | None:
+def recall_review(
+    *, actor: Actor, customer: Customer, look_again: bool = False, address_changed: bool = False
+) -> Recall | None:
     """Make the recalls of a person what the facts say, and return the planned one; None where none is to be planned.
 
     The facts: the person's prescriptions under every merged record, the branch's policy with the dated conditions,
-    death, moving away, the wish not to be recalled. ``address_changed`` clears what stood in the way of telling.
+    death, moving away, the wish not to be recalled, a booked examination. ``look_again`` forgets what stood in the way
+    of telling; ``address_changed`` does too, and plans again what was closed because the address was somebody else's.
     Raises PluginNotAvailable where the branch's policy is not installed.
     """
     actor.require(ReminderPermission.MANAGE, customer.branch_id)
@@ -87,8 +92,11 @@ def recall_review(*, actor: Actor, customer: Customer, address_changed: bool = F
             if own is not None and own.state == State.PLANNED:
                 _close(actor, own, outcome, WORDS[outcome])
             return None
+        day = _day(actor, person, newest, own)
+        if day is None or (own is not None and not _may_be_planned(own, address_changed)):
+            return None
         hold = selectors.examination_hold(records, person.branch.time_zone)
-        return _planned(actor, person, newest, own, others, hold, address_changed)
+        return _write_day(actor, day, own, others, _Reach(hold, look_again or address_changed))
 
 
 def recall_close(*, actor: Actor, recall: Recall, reason: str, outcome: str = Outcome.BY_HAND) -> Recall:
@@ -176,37 +184,42 @@ def _settle_older(actor: Actor, recall: Recall, newest: Prescription) -> None:
         _close(actor, recall, Outcome.CAME_BACK if came_back else Outcome.SUPERSEDED, NEWER_PRESCRIPTION)
 
 
-def _planned(
-    actor: Actor,
-    person: Customer,
-    newest: Prescription,
-    own: Recall | None,
-    others: Sequence[Recall],
-    hold: Hold | None,
-    address_changed: bool,
-) -> Recall | None:
-    branch = person.branch
-    policy = plugins.recall_policy(branch=branch, name=branch.recall_policy)
-    decision = policy.due_on(_subject(person, newest, clock.today(branch.time_zone)))
-    if decision.due_on is None:
-        if own is not None and own.state == State.PLANNED:
-            _close(actor, own, Outcome.SUPERSEDED, decision.reason[:200])
-        return None
-    recall = own or Recall(prescription=newest)
-    before = None if own is None else _shown(own)
-    if recall.state == State.CLOSED and not _may_be_planned_again(recall, address_changed):
-        return None
-    was = recall.outcome
-    recall.customer, recall.branch, recall.prescription = person, branch, newest
-    recall.due_on, recall.policy = decision.due_on, policy.name
-    recall.reason, recall.source = decision.reason[:300], decision.source[:300]
+@dataclass(frozen=True, slots=True)
+class _Day:
+    """Whose recall is due when, by which policy and why."""
+
+    person: Customer
+    prescription: Prescription
+    due_on: dt.date
+    policy: str
+    reason: str
+    source: str
+
+
+def _day(actor: Actor, person: Customer, newest: Prescription, own: Recall | None) -> _Day | None:
+    """What the branch's policy says; None, and what was planned closed, where it gives no day."""
+    policy = plugins.recall_policy(branch=person.branch, name=person.branch.recall_policy)
+    decision = policy.due_on(_subject(person, newest, clock.today(person.branch.time_zone)))
+    if decision.due_on is not None:
+        return _Day(person, newest, decision.due_on, policy.name, decision.reason[:300], decision.source[:300])
+    if own is not None and own.state == State.PLANNED:
+        _close(actor, own, Outcome.SUPERSEDED, decision.reason[:200])
+    return None
+
+
+def _write_day(actor: Actor, day: _Day, own: Recall | None, others: Sequence[Recall], reach: _Reach) -> Recall:
+    """Plan a new recall, or make the one there is what the facts say."""
+    recall = own or Recall(prescription=day.prescription)
+    before, was = (None, "") if own is None else (_shown(own), own.outcome)
+    recall.customer, recall.branch, recall.prescription = day.person, day.person.branch, day.prescription
+    recall.due_on, recall.policy, recall.reason, recall.source = day.due_on, day.policy, day.reason, day.source
     recall.state, recall.outcome, recall.closed_reason, recall.closed_at = State.PLANNED, "", "", None
     recall.returned_on = None
     _carry(recall, others)
-    _hold(recall, hold)
-    if address_changed:
+    _hold(recall, reach.hold)
+    if reach.look_again:
         recall.obstacle = ""
-    recall.next_notice_on = next_notice_on(recall, selectors.open_campaign_of(branch.id))
+    recall.next_notice_on = next_notice_on(recall, selectors.open_campaign_of(recall.branch_id))
     recall.save(force_insert=own is None)
     if own is None:
         _record_day(events.RECALL_PLANNED, recall, actor)
@@ -217,8 +230,18 @@ def _planned(
     return recall
 
 
-def _may_be_planned_again(recall: Recall, address_changed: bool) -> bool:
-    """Whether what closed it has gone; a newer prescription has gone when the merge that brought it was undone."""
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    """What holds the notices of a person, and whether to forget what stood in the way of telling."""
+
+    hold: Hold | None
+    look_again: bool
+
+
+def _may_be_planned(recall: Recall, address_changed: bool) -> bool:
+    """Planned as it is, or what closed it has gone: a merge that brought a newer prescription may be undone."""
+    if recall.state == State.PLANNED:
+        return True
     if recall.outcome == Outcome.CAME_BACK:
         return recall.returned_on is not None
     if recall.outcome == Outcome.OPTED_OUT:  # a stop that somebody answered stands, whatever the record says
@@ -264,6 +287,7 @@ def _subject(person: Customer, prescription: Prescription, today: dt.date) -> Re
         issued_on=prescription.issued_on,
         expires_on=prescription.expires_on,
         prescriber_interval_months=prescription.recall_months or None,
+        flags=recall_flags_of(person, today),
     )
 
 
