@@ -84,4 +84,5 @@ def _event(entry: Entry) -> Event:
 
 def _domain() -> str:
     """The right of a UID: the host at which the service is known, where it is set."""
-    return urlsplit(getattr(settings, "OPTICSHOP_PUBLIC_URL", "")).hostname or "opticshop"
+    host = urlsplit(settings.OPTICSHOP_PUBLIC_URL).hostname
+    return host if host and host != "localhost" else "opticshop"
