@@ -12,15 +12,19 @@ from typing import Any
 
 from django.db.models import Count, Min
 
+from opticshop.branches.models import Branch
 from opticshop.core import clock
+from opticshop.core.actor import system
 from opticshop.core.duties import all_duties
 from opticshop.core.models import DutyRun, EventDelivery, Measurement
 from opticshop.correspondence.models import Message
 from opticshop.integrations.models import WebhookDelivery
+from opticshop.reminders.figures import recall_figures
 
 #: Rows that wait are counted up to here; more is shown as this.
 MOST_COUNTED = 50_000
 WHOLE_TABLES = "whole_tables"
+RECALLS_OF_DAYS = 365
 #: A duty that has not succeeded for so many intervals (and a minute) is late.
 LATE_AFTER_INTERVALS = 3
 LATE_AFTER_AT_LEAST = dt.timedelta(minutes=2)
@@ -38,16 +42,19 @@ def events_waiting() -> tuple[float, int]:
     return age(oldest), due[:MOST_COUNTED].count() if oldest else 0
 
 
-def messages_waiting() -> list[tuple[str, float, int]]:
-    """By channel: age of the oldest message that is due, and how many are due."""
+def messages_waiting() -> list[tuple[str, str, float, int]]:
+    """By queue and channel: age of the oldest message that is due, and how many are due.
+
+    The queue is ``messages``, or ``letters`` for what waits until a person posts a batch.
+    """
     rows = Message.objects.everywhere("figures for the operator, no person in them")
     due = rows.filter(state="queued", due_at__lte=clock.now()).order_by("due_at", "id")
-    first = list(due.values_list("channel", "due_at")[:MOST_COUNTED])
-    found: dict[str, tuple[float, int]] = {}
-    for channel, due_at in first:
-        oldest, count = found.get(channel, (age(due_at), 0))
-        found[channel] = (oldest, count + 1)
-    return [(channel, *figures) for channel, figures in sorted(found.items())]
+    found: dict[tuple[str, str], tuple[float, int]] = {}
+    for awaits_batch, channel, due_at in due.values_list("awaits_batch", "channel", "due_at")[:MOST_COUNTED]:
+        key = ("letters" if awaits_batch else "messages", channel)
+        oldest, count = found.get(key, (age(due_at), 0))
+        found[key] = (oldest, count + 1)
+    return [(*key, *figures) for key, figures in sorted(found.items())]
 
 
 def webhooks_waiting() -> tuple[float, int]:
@@ -103,9 +110,18 @@ def measure() -> int:
             EventDelivery.objects.filter(state="dead").order_by().values_list("handler").annotate(count=Count("id"))
         ),
         "dead_webhooks": WebhookDelivery.objects.everywhere("figures for the operator").filter(state="dead").count(),
+        "recalls": _recalls(),
     }
     Measurement.objects.update_or_create(name=WHOLE_TABLES, defaults={"taken_at": clock.now(), "figures": figures})
     return 1
+
+
+def _recalls() -> list[list[Any]]:
+    """Branch, policy, and of the recalls due in the last year: due, told, and returned within the window."""
+    today = clock.now().date()
+    found = recall_figures(system("metrics"), None, today - dt.timedelta(days=RECALLS_OF_DAYS), today).returns
+    codes = dict(Branch.objects.values_list("id", "code"))
+    return [[codes[each.branch], each.policy, each.due, each.told, each.returned] for each in found]
 
 
 def _rows(found: Iterable[tuple[Any, ...]]) -> list[list[Any]]:

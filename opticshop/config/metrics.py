@@ -82,7 +82,7 @@ def _waiting() -> Iterable[Metric]:
         labels=["queue", "channel"],
     )
     waiting = [("events", "", *measuring.events_waiting()), ("webhooks", "", *measuring.webhooks_waiting())]
-    waiting += [("messages", *figures) for figures in measuring.messages_waiting()]
+    waiting += measuring.messages_waiting()
     for queue, channel, oldest, depth in waiting:
         ages.add_metric([queue, channel], oldest)
         depths.add_metric([queue, channel], depth)
@@ -116,7 +116,20 @@ def _counted() -> Iterable[Metric]:
     for handler, count in figures["dead_events"]:
         dead.add_metric(["events", handler], count)
     dead.add_metric(["webhooks", ""], figures["dead_webhooks"])
-    yield from (taken, messages, dead)
+    recalls = GaugeMetricFamily(
+        "opticshop_recalls", "Recalls due in the last year, and of these", labels=["branch", "policy", "what"]
+    )
+    rates = GaugeMetricFamily(
+        "opticshop_recall_return_rate",
+        "Of the recalls due in the last year, those with a newer prescription within 90 days of the first notice",
+        labels=["branch", "policy"],
+    )
+    for branch, policy, due, told, returned in figures.get("recalls", ()):
+        for what, count in (("due", due), ("told", told), ("returned", returned)):
+            recalls.add_metric([branch, policy, what], count)
+        if due:
+            rates.add_metric([branch, policy], returned / due)
+    yield from (taken, messages, dead, recalls, rates)
 
 
 def _pool() -> Iterable[Metric]:

@@ -14,6 +14,6 @@ def place_in_feed(event: OutboxEvent) -> None:
     feed.place(event)
 
 
-@duty("integrations.send_webhooks", every_seconds=1)
+@duty("integrations.send_webhooks", every_seconds=1, queue="webhooks")
 def send_webhooks() -> int:
     return sending.send_due()

@@ -10,6 +10,6 @@ from . import quotations_services as quotations
 ORDERS = system("orders")
 
 
-@duty("orders.expire_quotations", every_seconds=3600)
+@duty("orders.expire_quotations", every_seconds=3600, queue="night")
 def expire_quotations() -> int:
     return quotations.quotations_expire(actor=ORDERS)

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 from django.core.cache import caches
+from django.core.management import call_command
 from django.db import connection
 from django.db.migrations.recorder import MigrationRecorder
 from django.db.utils import ConnectionHandler
@@ -161,3 +162,20 @@ def test_redis_is_asked_again_after_a_while(monkeypatch):
 
 def test_a_cache_that_redis_answers_is_the_one_of_the_tests_otherwise():
     assert not isinstance(caches["default"], RedisOrHereCache), "the tests need no Redis"
+
+
+def test_the_status_of_jobs_names_duties_what_waits_and_a_redis_that_is_down(all_duties_ran, settings, capsys):
+    settings.REDIS_URL = NOBODY_THERE
+    DutyRun.objects.filter(name="core.deliver_events").update(last_error="RuntimeError: not today", failures=3)
+    call_command("jobs_status")
+    told = capsys.readouterr().out
+    assert "core.deliver_events" in told
+    assert "last error: RuntimeError: not today" in told
+    assert "0 due in events, the oldest for 0 s" in told
+    assert "in Redis: it does not answer" in told
+
+
+def test_the_status_of_jobs_fails_where_a_duty_is_late(db, capsys):
+    with pytest.raises(SystemExit):
+        call_command("jobs_status")
+    assert "never" in capsys.readouterr().out

@@ -8,12 +8,13 @@ import pytest
 from django.test import Client
 from prometheus_client.parser import text_string_to_metric_families
 
-from opticshop.config import metrics
+from opticshop.config import measuring, metrics
 from opticshop.core import clock
 from opticshop.core.duties import run_duty
 from opticshop.core.leases import run_leased
 from opticshop.core.models import EventDelivery, OutboxEvent
 from opticshop.correspondence.models import Message
+from opticshop.reminders.figures import RecallFigures, Returns
 from tests.factories import CustomerFactory
 
 pytestmark = pytest.mark.django_db
@@ -80,6 +81,17 @@ def test_what_needs_whole_tables_is_counted_by_a_duty(mill):
     assert value(found, "opticshop_messages", **labels, state="failed") == 1
     assert value(found, "opticshop_dead_deliveries", queue="events", handler="test.listener") == 1
     assert value(found, "opticshop_counted_age_seconds") == 40
+
+
+def test_how_many_come_back_is_told_by_branch_and_policy(mill, monkeypatch):
+    came, stayed = Returns(mill.id, "prescription-expiry", 4, 3, 1, 0), Returns(mill.id, "another", 0, 0, 0, 2)
+    monkeypatch.setattr(measuring, "recall_figures", lambda *args: RecallFigures([came, stayed], []))
+    run_duty("config.measure")
+    found = scraped()
+    labels = {"branch": "MILL", "policy": "prescription-expiry"}
+    assert value(found, "opticshop_recall_return_rate", **labels) == 0.25
+    assert value(found, "opticshop_recalls", **labels, what="told") == 3
+    assert ("opticshop_recall_return_rate", frozenset({"branch": "MILL", "policy": "another"}.items())) not in found
 
 
 def test_each_duty_tells_when_it_last_succeeded():

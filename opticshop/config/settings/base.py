@@ -235,7 +235,7 @@ CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_CONNECTION_MAX_RETRIES = None
 CELERY_BROKER_TRANSPORT_OPTIONS = {
     # Above the longest hard limit of a duty, else Redis hands a message out while it is being worked on.
-    "visibility_timeout": 3600,
+    "visibility_timeout": 7200,
     "socket_timeout": 3,  # longer than the second for which a worker waits for a message
     "socket_connect_timeout": 2,
     "health_check_interval": 10,
