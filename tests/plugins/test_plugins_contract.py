@@ -170,6 +170,7 @@ def test_settings_are_defaults_overlaid_with_the_branch_s_own_and_never_shared()
 
 
 @pytest.mark.parametrize(
+    ("specifier", "admitted"),
     [
         (">=1.0,<2", True),
         ("==1.*", True),
@@ -179,7 +180,6 @@ def test_settings_are_defaults_overlaid_with_the_branch_s_own_and_never_shared()
         ("<1.1", False),
         (">=1.2", False),
     ],
-    [(">=1.0,<2", True), ("==1.*", True), ("~=1.0", True), (">=2", False), ("<1.0", False), (">=1.1", False)],
 )
 def test_the_api_specifier_decides_compatibility(specifier: str, admitted: bool) -> None:
     assert manifest(api=specifier).is_compatible is admitted
