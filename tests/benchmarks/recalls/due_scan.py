@@ -236,9 +236,8 @@ def main() -> None:
     assert SCANNED_AT_ONCE == PIECE
     made = setup_databases(verbosity=0, interactive=False)
     try:
-        print(
-            f"{dt.datetime.now(dt.UTC).date()}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
-        )
+        today = dt.datetime.now(dt.UTC).date()
+        print(f"{today}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
         print(f"PostgreSQL {connect().info.server_version}")
         took = [measure(people) for people in SIZES]
         if len(took) > 1:
