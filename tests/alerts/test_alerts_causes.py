@@ -17,12 +17,14 @@ from opticshop.alerts.kinds import RANK
 from opticshop.billing.models import Settlement
 from opticshop.billing.selectors import balance_of, supplied_and_owing
 from opticshop.core import clock
+from opticshop.customers import services as contacts
 from opticshop.stock.models import Expected, StockLevel
 from tests.conftest import NOON
 
 from .conftest import (
     BEGINNINGS,
     MINUTE,
+    WATCH,
     a_job,
     a_lens_order,
     a_level,
@@ -177,6 +179,25 @@ def test_an_address_at_which_the_last_message_arrived_is_not_wrong(mill):
     a_message(order, kind="third", state="sent", created_at=NOON - MINUTE)
     evaluate()
     assert not live(cause="wrong_address")
+
+
+def test_an_address_that_is_known_to_be_somebody_elses_is_wrong_until_it_is_changed(mill):
+    customer = an_order(mill).customer
+    contacts.address_wrong(actor=WATCH, customer=customer, way="email", reason="Invented")
+    evaluate()
+    [alert] = live(cause="wrong_address")
+    assert alert.about == f"customers/{customer.id}"
+    change(customer, email="elsewhere@example.org")
+    evaluate(NOON + MINUTE)
+    assert not live(cause="wrong_address")
+
+
+def test_what_the_carrier_could_not_deliver_counts_as_failed(mill):
+    order = an_order(mill, state="ready", ready_at=NOON)
+    for kind in ("ready_for_collection", "other"):
+        a_message(order, kind=kind, state="sent", delivery="undelivered")
+    evaluate()
+    assert sorted(alert.cause for alert in live()) == ["message_failed", "message_failed", "wrong_address"]
 
 
 def test_messages_that_failed_long_ago_are_let_go(mill):

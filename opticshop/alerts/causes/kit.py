@@ -11,6 +11,7 @@ from typing import Any
 from ..hours import Place
 
 PRACTICE = "common practice, no source"
+OUR_CHOICE = "our choice, no source: keeps what is looked through small"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""A customer could not be told: a message failed, and what it was about still stands."""
+"""A customer could not be told: a message failed, or its carrier says so, and what it was about still stands."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ import uuid
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from django.db.models import Q
+
 from opticshop.correspondence.models import Message
 from opticshop.correspondence.permissions import CorrespondencePermission
 from opticshop.orders.models import Order, OrderState
 
 from ..hours import Place
 from ..kinds import Severity
-from .kit import Cause, Found, Threshold, Thresholds, api, first_id_at
+from .kit import OUR_CHOICE, Cause, Found, Threshold, Thresholds, api, first_id_at
 
 _OVER = (OrderState.COLLECTED, OrderState.CANCELLED)
 
@@ -22,8 +24,9 @@ def find(place: Place, given: Thresholds) -> Iterable[Found]:
     """Two queries: what failed lately, and which of the orders it was about are done with."""
     since = place.now - dt.timedelta(days=given["looks_back_days"])
     rows = Message.objects.everywhere("alerts of a branch").filter(
-        branch=place.branch, id__gte=first_id_at(since), created_at__gte=since, state=Message.State.FAILED
+        branch=place.branch, id__gte=first_id_at(since), created_at__gte=since
     )
+    rows = rows.filter(Q(state=Message.State.FAILED) | Q(delivery=Message.Delivery.UNDELIVERED))
     failed = list(rows.only("id", "kind", "purpose", "subject_ref", "customer_id", "created_at").order_by("id"))
     orders = {message.id: _order_of(message.subject_ref) for message in failed}
     wanted = {order for order in orders.values() if order is not None}
@@ -65,7 +68,9 @@ CAUSE = Cause(
     action="Telephone the customer and tell them; then close this with what was said.",
     owner_role="counter",
     needs=CorrespondencePermission.VIEW,
-    thresholds=(Threshold("looks_back_days", "Messages that failed longer ago are let go", 30, "days", 1, 180),),
+    thresholds=(
+        Threshold("looks_back_days", "Messages that failed longer ago are let go", 30, "days", 1, 180, OUR_CHOICE),
+    ),
     find=find,
     words=words,
     by_hand=True,

@@ -11,7 +11,7 @@ from opticshop.billing.selectors import supplied_and_owing
 
 from ..hours import Place
 from ..kinds import Severity
-from .kit import Cause, Found, Threshold, Thresholds, api, growing
+from .kit import OUR_CHOICE, Cause, Found, Threshold, Thresholds, api, growing
 
 
 def find(place: Place, given: Thresholds) -> Iterable[Found]:
@@ -62,7 +62,7 @@ CAUSE = Cause(
         Threshold("notice_days", "Raised when collected for so many days and not paid", 7, "days", 1),
         Threshold("warning_days", "A warning from so many days", 30, "days", 1),
         Threshold("urgent_days", "Urgent from so many days", 90, "days", 1, 1830),
-        Threshold("looks_back_days", "Older debts are left to the bookkeeper", 400, "days", 30, 3660),
+        Threshold("looks_back_days", "Older debts are left to the bookkeeper", 400, "days", 30, 3660, OUR_CHOICE),
     ),
     find=find,
     words=words,
