@@ -54,6 +54,7 @@ def _kind(ordinal: int, *, promotes: bool) -> MessageKind:
             title=f"{title}: an examination is due" + (", with an offer" if promotes else ""),
             purpose=purpose,
             placeholders=("due_on",),
+            open_placeholders=("due_on",),
             wording=Wording(
                 subject=Template("Time for your next examination at $branch_name"),
                 long=Template(

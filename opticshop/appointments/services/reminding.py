@@ -77,6 +77,7 @@ REMINDER = declare(
         title="An appointment is on the next open day",
         purpose="service",
         placeholders=("day", "time"),
+        open_placeholders=("day", "time"),
         wording=Wording(
             subject=Template("Your appointment on $day"),
             long=Template(

@@ -57,7 +57,7 @@ class TemplateExists(Conflict):
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """A message as it would be written. ``words_from`` says whose words they are: as_given, branch, group or built_in."""
+    """A message as it would be written. ``words_from``: whose words they are, as_given, branch, group or built_in."""
 
     language: str
     subject: str

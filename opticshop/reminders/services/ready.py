@@ -60,6 +60,7 @@ READY = declare(
         title="An order is ready to collect",
         purpose="service",
         placeholders=("order_number",),
+        open_placeholders=("order_number",),
         wording=Wording(
             subject=Template("Your order $order_number is ready to collect"),
             long=Template(
