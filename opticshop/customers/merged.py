@@ -27,8 +27,11 @@ def refuse_merged(actor: Actor, customer: Customer, *, field: str = "customer") 
     if customer.merged_into is None:
         return
     survivor = visible_survivor(actor, customer)
-    named = f"It was merged into customer {survivor}." if survivor else "It was merged into a record of another branch."
-    raise CustomerMerged(named, field=field, allowed=str(survivor) if survivor else None)
+    if survivor is None:
+        raise CustomerMerged("It was merged into a record of another branch.", field=field)
+    raise CustomerMerged(
+        f"It was merged into customer {survivor}.", field=field, allowed=str(survivor), survivor=str(survivor)
+    )
 
 
 def visible_survivor(actor: Actor, customer: Customer) -> uuid.UUID | None:

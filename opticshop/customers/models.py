@@ -47,6 +47,7 @@ class Customer(Entity, Versioned, BranchOwned):
         on_delete=models.PROTECT,
         null=True,
         blank=True,
+        db_index=False,  # nearly always null: the index below has the others only
         related_name="merged",
         help_text="The record that speaks for the same person; never itself merged",
     )
@@ -65,6 +66,7 @@ class Customer(Entity, Versioned, BranchOwned):
             models.Index(fields=["branch", "search_family", "search_given"], name="customers_branch_name"),
             models.Index(fields=["branch", "birth_date"], name="customers_branch_birth"),
             models.Index(fields=["branch", "phone_e164"], name="customers_branch_phone", condition=~Q(phone_e164="")),
+            models.Index(fields=["merged_into"], name="customers_merged", condition=Q(merged_into__isnull=False)),
             models.Index(Lower("email"), name="customers_email", condition=~Q(email="")),
             models.Index(fields=["phone_e164"], name="customers_phone", condition=~Q(phone_e164="")),
             models.Index(fields=["birth_date", "search_family"], name="customers_birth_name"),

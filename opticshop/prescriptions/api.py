@@ -16,6 +16,7 @@ from . import selectors, services
 from .measured import Measured
 from .models import Measurement, Prescription
 from .permissions import PrescriptionPermission as Permission
+from .recall_facts_api import routes as recall_fact_routes
 from .serializers import (
     MeasurementOut,
     MeasurementTakeIn,
@@ -134,4 +135,4 @@ class MeasurementViewSet(ResourceViewSet):
         return self.answer(measurement, status=201)
 
 
-routes = [("prescriptions", PrescriptionViewSet), ("measurements", MeasurementViewSet)]
+routes = [("prescriptions", PrescriptionViewSet), ("measurements", MeasurementViewSet), *recall_fact_routes]

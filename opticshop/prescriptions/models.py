@@ -7,6 +7,8 @@ from django.db.models import Q
 from opticshop.core.models import Entity
 from opticshop.core.scoping import BranchOwned
 
+from .recall_facts_models import RecallFact as RecallFact
+
 
 class Eye(models.TextChoices):
     RIGHT = "right"

@@ -31,6 +31,7 @@ class Migration(migrations.Migration):
             name="merged_into",
             field=models.ForeignKey(
                 blank=True,
+                db_index=False,
                 help_text="The record that speaks for the same person; never itself merged",
                 null=True,
                 on_delete=django.db.models.deletion.PROTECT,

@@ -12,6 +12,10 @@ class Migration(migrations.Migration):
     operations = [
         migrations.AddIndex(
             model_name='customer',
+            index=models.Index(condition=models.Q(('merged_into__isnull', False)), fields=['merged_into'], name='customers_merged'),
+        ),
+        migrations.AddIndex(
+            model_name='customer',
             index=models.Index(django.db.models.functions.text.Lower('email'), condition=models.Q(('email', ''), _negated=True), name='customers_email'),
         ),
         migrations.AddIndex(

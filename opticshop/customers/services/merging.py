@@ -30,10 +30,11 @@ from .people import record_event
 
 
 class MergeRefused(Conflict):
-    """Two records cannot be of one person: they are the same record, or one is the guardian of the other."""
+    """Two records cannot be of one person, being the same record or guardian and ward; or the survivor of a merge is a
+    record of another branch, so that only head office can part the two."""
 
     code = "customers.merge_refused"
-    title = "These two cannot be merged"
+    title = "These two cannot be merged or parted"
 
 
 class BirthDatesDiffer(Conflict):
@@ -128,12 +129,15 @@ def customer_merge(
 def customer_unmerge(*, actor: Actor, customer: Customer, version: int, reason: str) -> Customer:
     """Part a merged record from its survivor; what was merged into it before goes with it. Returns the record.
 
-    Raises NotMerged, VersionMismatch; Conflict when it was merged anew at the same moment.
+    Raises NotMerged, VersionMismatch; MergeRefused where the survivor is another branch's.
     """
     actor.require(CustomerPermission.MERGE, customer.branch_id)
     if customer.merged_into is None:
         raise NotMerged("It speaks for itself.", field="customer")
-    actor.require(CustomerPermission.MERGE, customer.merged_into.branch_id)
+    if not actor.may(CustomerPermission.MERGE, customer.merged_into.branch_id):
+        raise MergeRefused(
+            "It was merged into a record of another branch; head office can part them.", field="customer"
+        )
     root_id = customer.merged_into.id
     with transaction.atomic():
         rows = {row.id: row for row in lock_rows(_everybody().filter(id__in=[root_id, customer.id]))}
