@@ -286,7 +286,7 @@ def test_the_number_of_queries_does_not_grow(api, clerk, queries, mill, path):
     grow(2)
     few = queries(lambda: client.get(f"{R4}/{path}"))
     grow(6)
-    assert queries(lambda: client.get(f"{R4}/{path}")) == few <= 7 + 4, "four more write down who read: begin, the read, the persons, end"
+    assert queries(lambda: client.get(f"{R4}/{path}")) == few <= 7 + 4, "four write down who read"
 
 
 # --- errors, media types, the statement of what works -----------------------------------------------------------------
