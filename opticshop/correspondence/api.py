@@ -272,7 +272,9 @@ class LetterBatchViewSet(ResourceViewSet):
     @extend_schema(
         responses={
             (200, PdfRenderer.media_type): OpenApiTypes.BINARY,
-            409: OpenApiResponse(ProblemOut, "A letter cannot be printed, or the channel is switched off"),
+            (409, "application/problem+json"): OpenApiResponse(
+                ProblemOut, "A letter cannot be printed, or the channel is switched off"
+            ),
         }
     )
     @action(detail=True, methods=["get"], renderer_classes=[PdfRenderer])
@@ -346,7 +348,7 @@ class ChannelCallbackViewSet(ViewSet):
                 }.items()
             },
         },
-        auth=[],
+        auth=[{}],  # type: ignore[list-item]
     )
     @action(detail=True, methods=["post"], url_path="(?P<branch>[A-Za-z0-9-]{1,8})", url_name="take")
     def take(self, request: Request, channel: str, branch: str) -> Response:
