@@ -110,7 +110,7 @@ def test_near_duplicates_are_looked_up_by_indexes(mill):
         birth_date=dt.date(1984, 3, 9),
     )
     text = plan(customers_like(system("test"), person))
-    for index in ("customers_email", "customers_phone", "customers_name"):
+    for index in ("customers_email", "customers_phone", "customers_birth_name"):
         assert index in text, text
     finder = plan(duplicates_visible_to(system("test")))
     for index in ("customers_email", "customers_phone"):
