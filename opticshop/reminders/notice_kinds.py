@@ -1,6 +1,7 @@
 """The kinds of message that recall people: first, second and final notice, as an invitation or with an offer.
 
-The texts say that an examination is due and when, and nothing about the eyes (data protection, from memory).
+The texts say that an examination is due, the longer ones since when, and nothing about the eyes (data protection, from
+memory).
 """
 
 from __future__ import annotations
@@ -38,10 +39,11 @@ def _gone(message: Message) -> str:
     return "There is no such recall." if recall_id is None else why_not_told(recall_id)
 
 
+#: ordinal -> (word in the name, title, what the notice begins with)
 _OPENINGS = {
-    1: ("first", "First notice", "your next examination is due from $due_on."),
-    2: ("second", "Second notice", "we wrote to you before: your examination has been due from $due_on."),
-    3: ("final", "Final notice", "this is our last notice: your examination has been due from $due_on."),
+    1: ("first", "First notice", "your next examination is due"),
+    2: ("second", "Second notice", "we wrote to you before: your examination is due"),
+    3: ("final", "Final notice", "this is our last notice: your examination is due"),
 }
 
 
@@ -58,14 +60,15 @@ def _kind(ordinal: int, *, promotes: bool) -> MessageKind:
             wording=Wording(
                 subject=Template("Time for your next examination at $branch_name"),
                 long=Template(
-                    f"Dear $name,\n\n{opening}\n"
+                    f"Dear $name,\n\n{opening} from $due_on.\n"
                     "Please make an appointment at $branch_name$branch_where.\n"
                     "If you have been examined since, or do not want to hear of this, please tell us.\n\n"
                     "$branch_name"
                 ),
-                short=Template(f"$branch_name: {opening} To make an appointment$branch_where."),
+                short=Template(f"$branch_name: {opening}. Please make an appointment$branch_where."),
             ),
             gone=_gone,
+            examples={"due_on": "2026-03-02"},
         )
     )
 

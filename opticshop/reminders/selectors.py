@@ -58,7 +58,7 @@ def open_campaign_of(branch_id: uuid.UUID) -> Campaign | None:
 
 
 def running_campaigns() -> list[Campaign]:
-    """Every campaign that runs, with its branch, notices and calendar: five queries."""
+    """Every campaign that runs, with its branch, notices and calendar: four queries."""
     rows = Campaign.objects.everywhere("the duty makes notices for every branch").filter(state=CampaignState.RUNNING)
     calendars = ("notices", "branch__opening_hours", "branch__closures")
     return list(rows.select_related("branch").prefetch_related(*calendars))

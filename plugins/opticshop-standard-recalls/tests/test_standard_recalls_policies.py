@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from opticshop_standard_recalls import CollegeIntervals, Mou2002Intervals, PrescriptionExpiry
 from opticshop_standard_recalls.days import age_on, months_after
+from opticshop_standard_recalls.tables import COLLEGE, MOU_2002
 
 from opticshop.plugin_api import RecallPolicy, RecallSubject
 
@@ -142,3 +143,9 @@ def test_conditions_never_lengthen_the_interval_of_the_memorandum(
     assert plain.due_on is not None
     assert flagged.due_on is not None
     assert issued < flagged.due_on <= plain.due_on
+
+
+def test_the_policies_say_which_conditions_they_know() -> None:
+    used = {flag for table in (MOU_2002, COLLEGE) for rule in table.rules for flag in rule.any_of | rule.unless}
+    assert Mou2002Intervals.flags == CollegeIntervals.flags == used
+    assert PrescriptionExpiry.flags == frozenset()
