@@ -23,6 +23,7 @@ from ..desk import Desk, apply
 from ..kinds import MessageKind
 from ..models import Message
 from ..permissions import CorrespondencePermission
+from ..wording import one_line
 
 State = Message.State
 #: (customer, kind, what it is about)
@@ -165,7 +166,7 @@ def _made(desk: Desk, draft: Draft, customer: Customer) -> Message:
         channel=desk.branch.message_channel,
         purpose=draft.kind.purpose,
         priority=PRIORITY[draft.kind.purpose],
-        values=dict(draft.values),
+        values={name: one_line(value) for name, value in draft.values.items()},
         ways=",".join(dict.fromkeys(draft.ways)),
         due_at=draft.due_at or clock.now(),
     )
