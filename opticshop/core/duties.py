@@ -43,7 +43,7 @@ class Duty:
 
     def expires(self) -> float:
         """How long a message with its name is worth anything, in seconds: the next one does as well."""
-        return max(10.0, 2 * self.asked_every())
+        return max(30.0, 2 * self.asked_every())
 
 
 _duties: dict[str, Duty] = {}
