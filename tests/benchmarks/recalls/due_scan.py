@@ -63,12 +63,14 @@ def connect() -> psycopg.Connection[Any]:
 
 
 def fill(plain: psycopg.Connection[Any], people: int) -> None:
-    """Branches with a running campaign each, and people with a prescription and a planned recall, by the database."""
+    """Branches with a running campaign each, and people with a planned recall each, made by the database.
+
+    The scan reads recalls alone, so the rows of customers and prescriptions that they name are not made.
+    """
     from opticshop.branches.models import Branch
     from opticshop.reminders.models import Campaign
 
-    for table in ("reminders_recall", "prescriptions_prescription", "customers_customer"):
-        plain.execute(f"TRUNCATE {table} CASCADE")
+    plain.execute("TRUNCATE reminders_recall")
     if not Branch.objects.exists():
         branches = [Branch(code=f"B{n:03d}", name=f"Branch {n} (invented)") for n in range(BRANCHES)]
         Branch.objects.bulk_create(branches)
@@ -78,8 +80,7 @@ def fill(plain: psycopg.Connection[Any], people: int) -> None:
             )
             for each in branches
         )
-    for table in ("prescriptions_prescription", "reminders_recall", "customers_customer"):
-        bare(plain, table)
+    bare(plain, "reminders_recall")
     values = {"branches": BRANCHES, "people": people, "today": TODAY, "one_in": ONE_IN}
     plain.execute(
         "CREATE TEMP TABLE IF NOT EXISTS b AS SELECT id, row_number() OVER (ORDER BY id) - 1 AS n FROM branches_branch"
@@ -90,38 +91,6 @@ def fill(plain: psycopg.Connection[Any], people: int) -> None:
         SELECT gen_random_uuid() AS customer, gen_random_uuid() AS prescription, b.id AS branch, n.n
         FROM generate_series(1, %(people)s) AS n(n) JOIN b ON b.n = n.n %% %(branches)s
         """,
-        values,
-    )
-    insert(
-        plain,
-        "customers_customer",
-        {
-            "id": "customer",
-            "created_at": "now()",
-            "version": "1",
-            "branch_id": "branch",
-            "given_name": "'Wren'",
-            "family_name": "'Alder' || n",
-            "search_given": "'wren'",
-            "search_family": "'alder' || n",
-            "email": "'p' || n || '@example.org'",
-            "preferred_channel": "'email'",
-            "wants_recalls": "true",
-        },
-    )
-    insert(
-        plain,
-        "prescriptions_prescription",
-        {
-            "id": "prescription",
-            "created_at": "now()",
-            "branch_id": "branch",
-            "customer_id": "customer",
-            "purpose": "'general'",
-            "issued_on": "%(today)s::date - 730",
-            "expires_on": "%(today)s::date + 1",
-            "prescriber_name": "'R. Sorrel (invented)'",
-        },
         values,
     )
     insert(
@@ -146,12 +115,12 @@ def fill(plain: psycopg.Connection[Any], people: int) -> None:
     plain.execute("VACUUM ANALYZE reminders_recall")
 
 
-#: Definitions of the indexes of recalls, to be made again after the rows are there.
+#: Definitions of the indexes, to be made again when the rows are there.
 INDEXES: list[str] = []
 
 
 def bare(plain: psycopg.Connection[Any], table: str) -> None:
-    """Take off references, checks, triggers and indexes while rows are poured in; those of recalls come back."""
+    """Take off references, checks, triggers and indexes while rows are poured in; the indexes come back."""
     constraints = "SELECT conname FROM pg_constraint WHERE conrelid = %s::regclass AND contype IN ('f', 'c', 'u')"
     for (name,) in plain.execute(constraints, [table]).fetchall():
         plain.execute(f'ALTER TABLE {table} DROP CONSTRAINT "{name}" CASCADE')
@@ -159,7 +128,7 @@ def bare(plain: psycopg.Connection[Any], table: str) -> None:
     indexes = "SELECT indexname, indexdef FROM pg_indexes WHERE tablename = %s AND indexname NOT LIKE '%%_pkey'"
     for name, definition in plain.execute(indexes, [table]).fetchall():
         plain.execute(f'DROP INDEX "{name}"')
-        if table == "reminders_recall" and definition not in INDEXES:
+        if definition not in INDEXES:
             INDEXES.append(definition)
 
 
@@ -261,7 +230,7 @@ def main() -> None:
     from opticshop.reminders.selectors import SCANNED_AT_ONCE
 
     assert SCANNED_AT_ONCE == PIECE
-    made = setup_databases(verbosity=0, interactive=False, keepdb=bool(os.environ.get("KEEPDB")))
+    made = setup_databases(verbosity=0, interactive=False, serialized_aliases=[], keepdb=bool(os.environ.get("KEEPDB")))
     try:
         today = dt.datetime.now(dt.UTC).date()
         print(f"{today}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
