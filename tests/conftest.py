@@ -4,10 +4,12 @@ second, head office and a bookkeeper for the group."""
 from __future__ import annotations
 
 import datetime as dt
+import uuid
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from django.conf import settings
 from django.db import connection
 from django.db.backends.postgresql.operations import DatabaseOperations as PostgresOperations
 from django.db.backends.sqlite3.base import DatabaseWrapper
@@ -20,9 +22,23 @@ from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.actor import Actor
 
+from . import quick_schema
 from .factories import BranchFactory, UserFactory
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
+
+
+@pytest.fixture(scope="session")
+def django_db_use_migrations() -> bool:
+    """The tables are made from the models; see ``tests.quick_schema``."""
+    return False
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> None:
+    settings.MIGRATION_MODULES = {}
+    with django_db_blocker.unblock():
+        quick_schema.finish()
 
 
 @pytest.fixture(autouse=True)
@@ -33,18 +49,23 @@ def steady_clock() -> Iterator[dt.datetime]:
 
 @pytest.fixture
 def mill(db: Any) -> Branch:
-    return BranchFactory(code="MILL", name="Millrace Opticians (invented)")
+    return BranchFactory(id=_fixed("MILL"), code="MILL", name="Millrace Opticians (invented)")
 
 
 @pytest.fixture
 def quay(db: Any) -> Branch:
-    return BranchFactory(code="QUAY", name="Quayside Opticians (invented)")
+    return BranchFactory(id=_fixed("QUAY"), code="QUAY", name="Quayside Opticians (invented)")
 
 
 def member(username: str, role: str, branch: Branch | None, **details: Any) -> User:
-    user = UserFactory(username=username, display_name=username.title(), **details)
+    user = UserFactory(id=_fixed(username), username=username, display_name=username.title(), **details)
     Membership.objects.create(user=user, role=role, branch=branch)
     return user
+
+
+def _fixed(name: str) -> uuid.UUID:
+    """The standing cast has the same keys in every test, see ``tests.remembering``."""
+    return uuid.uuid5(uuid.NAMESPACE_URL, f"https://opticshop.example/cast/{name}")
 
 
 @pytest.fixture

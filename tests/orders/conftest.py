@@ -23,6 +23,7 @@ from tests.factories import (
     LensSurfaceFactory,
     TaxRateFactory,
 )
+from tests.remembering import staged
 
 SYSTEM = system("test")
 #: (sphere, cylinder, axis, addition)
@@ -109,7 +110,11 @@ def measure(customer, **more) -> Measurement:
 
 
 @pytest.fixture
-def world(mill) -> World:
+def world(mill, request) -> World:
+    return staged(request, "world", lambda: build(mill))
+
+
+def build(mill) -> World:
     TaxRateFactory()
     DispensingFeeFactory()
     customer = CustomerFactory(branch=mill)

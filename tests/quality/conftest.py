@@ -10,6 +10,7 @@ from rest_framework.test import APIClient
 
 from opticshop.core import outbox
 from tests.orders.conftest import world
+from tests.remembering import staged
 from tests.workshop.conftest import Bench, bench, order
 
 __all__ = ["bench", "order", "world"]
@@ -52,12 +53,12 @@ def make_ready(bench: Bench) -> None:
 
 
 @pytest.fixture
-def glazed(bench: Bench) -> Bench:
-    bench.to_inspection()
+def glazed(bench: Bench, request: pytest.FixtureRequest) -> Bench:
+    staged(request, "glazed", bench.to_inspection)
     return bench
 
 
 @pytest.fixture
-def ready(bench: Bench) -> Bench:
-    make_ready(bench)
+def ready(bench: Bench, request: pytest.FixtureRequest) -> Bench:
+    staged(request, "ready", lambda: make_ready(bench))
     return bench

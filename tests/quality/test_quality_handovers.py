@@ -22,6 +22,7 @@ from tests.quality.conftest import HANDOVERS, inspect, pay
 from tests.workshop.conftest import events_of
 
 pytestmark = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("hand_over",)
 
 
 def refused(response, status, code):

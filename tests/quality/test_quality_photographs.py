@@ -18,6 +18,7 @@ from tests.quality.test_quality_drafts import Draft
 
 URL = "/api/v1/inspection-photographs/"
 db = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("media",)
 
 
 @pytest.fixture(autouse=True)

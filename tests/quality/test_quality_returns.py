@@ -21,6 +21,7 @@ from tests.quality.conftest import HANDOVERS, inspect, measured, pay
 from tests.workshop.conftest import Bench, events_of
 
 pytestmark = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("body",)
 RETURNS, SUPERVISIONS = "/api/v1/returns/", "/api/v1/supervisions/"
 
 

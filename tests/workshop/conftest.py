@@ -16,6 +16,7 @@ from opticshop.core.models import OutboxEvent
 from opticshop.workshop import services
 from opticshop.workshop.models import Job
 from tests.orders.conftest import World, world
+from tests.remembering import staged
 
 __all__ = ["world"]
 
@@ -98,11 +99,14 @@ def events_of(type_: str) -> list[dict[str, Any]]:
 
 
 @pytest.fixture
-def order(api: Callable[..., APIClient], clerk: Any, world: World) -> dict[str, Any]:
-    return place(api(clerk), world)
+def order(api: Callable[..., APIClient], clerk: Any, world: World, request: pytest.FixtureRequest) -> dict[str, Any]:
+    placed: dict[str, Any] = staged(request, "order", lambda: place(api(clerk), world))
+    return placed
 
 
 @pytest.fixture
-def bench(api: Callable[..., APIClient], hand: Any, order: dict[str, Any]) -> Bench:
-    [job] = Job.objects.everywhere("test").filter(order_id=order["id"])
-    return Bench(api(hand), str(job.id))
+def bench(api: Callable[..., APIClient], hand: Any, order: dict[str, Any], request: pytest.FixtureRequest) -> Bench:
+    def job() -> str:
+        return str(Job.objects.everywhere("test").get(order_id=order["id"]).id)
+
+    return Bench(api(hand), staged(request, "bench", job))
