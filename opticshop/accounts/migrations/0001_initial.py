@@ -43,6 +43,8 @@ class Migration(migrations.Migration):
                 'verbose_name_plural': 'users',
                 'abstract': False,
                 'swappable': 'AUTH_USER_MODEL',
+                'indexes': [],
+                'constraints': [],
             },
             managers=[
                 ('objects', django.contrib.auth.models.UserManager()),
@@ -53,12 +55,13 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
-                ('role', models.CharField(choices=[('counter', 'Counter'), ('workshop', 'Workshop'), ('manager', 'Manager'), ('head_office', 'Head office'), ('bookkeeper', 'Bookkeeper')], max_length=20)),
-                ('branch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='branches.branch')),
                 ('user', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='memberships', to=settings.AUTH_USER_MODEL)),
+                ('branch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='branches.branch')),
+                ('role', models.CharField(choices=[('counter', 'Counter'), ('workshop', 'Workshop'), ('manager', 'Manager'), ('head_office', 'Head office'), ('bookkeeper', 'Bookkeeper')], max_length=20)),
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('user', 'branch', 'role'), name='accounts_role_once_per_branch'), models.UniqueConstraint(condition=models.Q(('branch', None)), fields=('user', 'role'), name='accounts_role_once_everywhere'), models.CheckConstraint(condition=models.Q(('branch__isnull', False), ('role__in', ['head_office', 'bookkeeper']), _connector='OR'), name='accounts_only_spanning_roles_everywhere'), models.CheckConstraint(condition=models.Q(('role__in', ['counter', 'workshop', 'manager', 'head_office', 'bookkeeper'])), name='accounts_role_known')],
+                'indexes': [],
             },
         ),
     ]

@@ -6,6 +6,6 @@ from opticshop.core.append_only import append_only
 
 
 class Migration(migrations.Migration):
-    dependencies = [("alerts", "0001_what_must_be_seen")]
+    dependencies = [("alerts", "0001_initial")]
 
     operations = [append_only("alerts_alertstep")]

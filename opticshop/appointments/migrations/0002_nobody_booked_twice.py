@@ -30,6 +30,6 @@ BACKWARDS = [f"ALTER TABLE {TABLE} DROP CONSTRAINT IF EXISTS {name}" for name in
 
 
 class Migration(migrations.Migration):
-    dependencies = [("appointments", "0001_book_appointments_and_share_calendars")]
+    dependencies = [("appointments", "0001_initial")]
 
     operations = [Statements({"postgresql": [FORWARDS]}, {"postgresql": BACKWARDS})]

@@ -15,6 +15,6 @@ BACKWARDS = [f"DROP TRIGGER {table}_no_truncate ON {table}" for table in TABLES]
 
 
 class Migration(migrations.Migration):
-    dependencies = [("audit", "0001_entries_reads_and_seals")]
+    dependencies = [("audit", "0001_initial")]
 
     operations = [append_only(*TABLES), Statements({"postgresql": FORWARDS}, {"postgresql": BACKWARDS})]

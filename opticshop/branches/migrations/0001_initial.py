@@ -45,6 +45,8 @@ class Migration(migrations.Migration):
             options={
                 'verbose_name_plural': 'branches',
                 'ordering': ['code'],
+                'indexes': [],
+                'constraints': [],
             },
         ),
         migrations.CreateModel(
@@ -52,14 +54,15 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='closures', to='branches.branch')),
                 ('first_on', models.DateField()),
                 ('last_on', models.DateField()),
                 ('reason', models.CharField(max_length=120)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='closures', to='branches.branch')),
             ],
             options={
                 'ordering': ['first_on', 'id'],
                 'constraints': [models.CheckConstraint(condition=models.Q(('first_on__lte', models.F('last_on'))), name='branches_closure_has_days'), models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='branches_closure_explained')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -67,14 +70,15 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('kind', models.CharField(max_length=20)),
                 ('year', models.PositiveSmallIntegerField()),
                 ('last', models.PositiveIntegerField(default=0)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'verbose_name_plural': 'number series',
                 'constraints': [models.UniqueConstraint(fields=('branch', 'kind', 'year'), name='branches_one_series_per_kind_and_year')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -82,15 +86,16 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='opening_hours', to='branches.branch')),
                 ('weekday', models.PositiveSmallIntegerField(help_text='0 is Monday, 6 is Sunday')),
                 ('opens_at', models.TimeField()),
                 ('closes_at', models.TimeField()),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='opening_hours', to='branches.branch')),
             ],
             options={
                 'verbose_name_plural': 'opening hours',
                 'ordering': ['weekday'],
                 'constraints': [models.UniqueConstraint(fields=('branch', 'weekday'), name='branches_hours_once_a_weekday'), models.CheckConstraint(condition=models.Q(('weekday__lte', 6), ('opens_at__lt', models.F('closes_at'))), name='branches_hours_make_a_day')],
+                'indexes': [],
             },
         ),
     ]

@@ -9,10 +9,10 @@ class Migration(migrations.Migration):
 
     initial = True
 
+    # The tables of others first: Django makes every related model anew with each of their alterations.
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
+        ('admin', '0003_logentry_add_action_flag_choices'),
+        ('oauth2_provider', '0022_refreshtoken_token_family_index'),
     ]
 
     operations = [
@@ -41,6 +41,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('price__gte', 0)), name='catalogue_frame_price'), models.CheckConstraint(condition=models.Q(('box_width_mm__gt', 0), ('box_height_mm__gt', 0), ('bridge_mm__gt', 0)), name='catalogue_frame_box_positive'), models.CheckConstraint(condition=models.Q(('effective_diameter_mm__gte', models.F('box_width_mm')), ('effective_diameter_mm__gte', models.F('box_height_mm'))), name='catalogue_frame_ed_spans_box'), models.UniqueConstraint(condition=models.Q(('gtin', ''), _negated=True), fields=('gtin',), name='catalogue_frame_gtin_once')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -77,6 +78,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('price__gte', 0)), name='catalogue_lens_price'), models.CheckConstraint(condition=models.Q(('index__gte', 1.4), ('index__lte', 2)), name='catalogue_lens_index'), models.CheckConstraint(condition=models.Q(('abbe__gt', 0), ('density_g_cm3__gt', 0)), name='catalogue_lens_material'), models.CheckConstraint(condition=models.Q(('usable_diameter_mm__gt', 0), ('usable_diameter_mm__lte', models.F('diameter_mm'))), name='catalogue_lens_usable_within_blank'), models.CheckConstraint(condition=models.Q(('sphere_min_dpt__lte', models.F('sphere_max_dpt')), ('cylinder_max_dpt__gte', 0)), name='catalogue_lens_range'), models.CheckConstraint(condition=models.Q(('power_step_dpt__gt', 0)), name='catalogue_lens_step'), models.UniqueConstraint(condition=models.Q(('gtin', ''), _negated=True), fields=('gtin',), name='catalogue_lens_gtin_once')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -95,6 +97,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('price__gte', 0)), name='catalogue_service_price'), models.UniqueConstraint(condition=models.Q(('is_active', True), ('is_dispensing', True)), fields=('is_dispensing',), name='catalogue_one_dispensing_service')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -111,6 +114,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('jurisdiction', 'category', 'valid_from'), name='catalogue_tax_rate_once'), models.CheckConstraint(condition=models.Q(('percent__gte', 0), ('percent__lt', 100)), name='catalogue_tax_rate_range'), models.CheckConstraint(condition=models.Q(models.Q(('category__in', ['zero', 'exempt']), _negated=True), ('percent', 0), _connector='OR'), name='catalogue_tax_free_is_zero')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -118,16 +122,17 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('product', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='surfaces', to='catalogue.lensproduct')),
                 ('sphere_from_dpt', models.DecimalField(decimal_places=2, max_digits=5)),
                 ('sphere_to_dpt', models.DecimalField(decimal_places=2, max_digits=5)),
                 ('front_power_dpt', models.DecimalField(decimal_places=2, help_text="Front surface power at the material's own index", max_digits=5)),
                 ('centre_thickness_mm', models.DecimalField(decimal_places=2, help_text='Least centre thickness; a plus lens may need more', max_digits=6)),
                 ('edge_thickness_mm', models.DecimalField(decimal_places=2, default=Decimal('1.00'), help_text='Least edge thickness of a plus lens', max_digits=6)),
-                ('product', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='surfaces', to='catalogue.lensproduct')),
             ],
             options={
                 'ordering': ['sphere_from_dpt'],
                 'constraints': [models.CheckConstraint(condition=models.Q(('sphere_from_dpt__lte', models.F('sphere_to_dpt'))), name='catalogue_surface_range'), models.CheckConstraint(condition=models.Q(('centre_thickness_mm__gt', 0), ('edge_thickness_mm__gte', 0)), name='catalogue_surface_thickness'), models.UniqueConstraint(fields=('product', 'sphere_from_dpt'), name='catalogue_surface_once')],
+                'indexes': [],
             },
         ),
     ]

@@ -10,9 +10,6 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
         ('branches', '0001_initial'),
         ('customers', '0001_initial'),
         ('prescriptions', '0001_initial'),
@@ -24,10 +21,10 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('kind', models.CharField(choices=[('patient', 'Patient'), ('prescription', 'Prescription')], max_length=12)),
                 ('system', models.CharField(help_text='Whose number it is, as an absolute URI', max_length=200)),
                 ('value', models.CharField(max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('customer', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='outside_identifiers', to='customers.customer')),
                 ('prescription', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='outside_identifiers', to='prescriptions.prescription')),
             ],

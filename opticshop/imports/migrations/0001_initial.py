@@ -11,10 +11,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
         ('prices', '0001_initial'),
     ]
@@ -26,6 +23,7 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('kind', models.CharField(choices=[('customers', 'Customers'), ('prescriptions', 'Prescriptions'), ('stock', 'Opening balances of stock, lot by lot'), ('prices', 'Sale prices of the catalogue')], max_length=20)),
                 ('state', models.CharField(choices=[('uploaded', 'Uploaded'), ('running', 'Running'), ('stopped', 'In the middle; can be run on'), ('done', 'Done'), ('cancelled', 'Before any row was applied')], default='uploaded', max_length=10)),
                 ('file_name', models.CharField(blank=True, max_length=120)),
@@ -40,19 +38,18 @@ class Migration(migrations.Migration):
                 ('date_format', models.CharField(choices=[('YYYY-MM-DD', 'Ymd'), ('DD/MM/YYYY', 'Dmy Slash'), ('DD.MM.YYYY', 'Dmy Dot'), ('DD-MM-YYYY', 'Dmy Dash'), ('MM/DD/YYYY', 'Mdy Slash')], default='YYYY-MM-DD', max_length=10)),
                 ('near_duplicates', models.CharField(choices=[('skip', 'A row that looks like somebody registered is left out and reported'), ('import', 'It is registered all the same')], default='skip', help_text='Of customers', max_length=10)),
                 ('valid_from', models.DateField(help_text='Of prices: first day of the list they go into; without one they go into the catalogue', null=True)),
+                ('price_list', models.ForeignKey(help_text='Made when the file ran', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='prices.pricelist')),
                 ('headings', models.JSONField()),
                 ('preview', models.JSONField(default=list, help_text='The first rows; empty when all is done')),
                 ('mapping', models.JSONField(help_text='Our field -> heading')),
                 ('rows_total', models.PositiveIntegerField()),
                 ('tried', models.JSONField(help_text='The answer of the last dry run, read as the file is read now', null=True)),
                 ('try_due', models.BooleanField(default=False, help_text='A dry run was asked for that is too long for one request')),
+                ('uploaded_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('run_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('started_at', models.DateTimeField(null=True)),
                 ('ended_at', models.DateTimeField(null=True)),
                 ('stopped_because', models.CharField(blank=True, max_length=300)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('price_list', models.ForeignKey(help_text='Made when the file ran', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='prices.pricelist')),
-                ('run_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('uploaded_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'abstract': False,
@@ -70,6 +67,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('file', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rows', to='imports.importfile')),
                 ('number', models.PositiveIntegerField(help_text='Line of the file on which the row ends; the headings are row 1')),
                 ('cells', models.JSONField(help_text='As in the file; emptied when the row was applied')),
                 ('state', models.CharField(choices=[('pending', 'Pending'), ('done', 'Done'), ('failed', 'Failed'), ('skipped', 'Skipped')], default='pending', max_length=10)),
@@ -79,7 +77,6 @@ class Migration(migrations.Migration):
                 ('made_id', models.UUIDField(null=True)),
                 ('attempts', models.PositiveSmallIntegerField(default=0, help_text='How often it failed for no reason of its own')),
                 ('settled_at', models.DateTimeField(null=True)),
-                ('file', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rows', to='imports.importfile')),
             ],
             options={
                 'abstract': False,
@@ -97,19 +94,20 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('kind', models.CharField(choices=[('customers', 'Customers'), ('prescriptions', 'Prescriptions'), ('stock', 'Opening balances of stock, lot by lot'), ('prices', 'Sale prices of the catalogue')], max_length=20)),
                 ('external_id', models.CharField(max_length=80)),
                 ('made_type', models.CharField(max_length=20)),
                 ('made_id', models.UUIDField()),
-                ('row_number', models.PositiveIntegerField()),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('file', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='imports.importfile')),
+                ('row_number', models.PositiveIntegerField()),
             ],
             options={
                 'abstract': False,
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'constraints': [models.UniqueConstraint(fields=('branch', 'kind', 'external_id'), name='imports_outside_key_once')],
+                'indexes': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),

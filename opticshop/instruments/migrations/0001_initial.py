@@ -11,10 +11,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
     ]
 
@@ -25,6 +22,7 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('name', models.CharField(max_length=80)),
                 ('quantity', models.CharField(choices=[('zero_dpt', 'Zero reading, no lens'), ('power_dpt', 'Vertex power of a test lens'), ('prism_dpt', 'Prism of a test prism'), ('axis_deg', 'Axis of a marked test lens'), ('length_mm', 'Length, distance or size'), ('thickness_mm', 'Thickness'), ('curve_dpt', 'Surface power on a surface of known curve'), ('temperature_c', 'Temperature')], max_length=16)),
                 ('certified_value', models.DecimalField(decimal_places=3, help_text='In the unit of the quantity', max_digits=9)),
@@ -33,7 +31,6 @@ class Migration(migrations.Migration):
                 ('certificate', models.CharField(blank=True, max_length=120)),
                 ('certificate_expires_on', models.DateField(null=True)),
                 ('is_active', models.BooleanField(default=True)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'abstract': False,
@@ -52,6 +49,7 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('kind', models.CharField(choices=[('focimeter', 'Focimeter'), ('pupilmeter', 'Pupilmeter'), ('ruler', 'Ruler'), ('thickness_gauge', 'Thickness gauge'), ('lens_clock', 'Lens clock (sagitta gauge)'), ('tracer', 'Frame tracer'), ('edger', 'Edger'), ('groover', 'Groover'), ('heater', 'Frame heater'), ('tint_bath', 'Tint bath'), ('other', 'Other')], max_length=20)),
                 ('name', models.CharField(max_length=80)),
                 ('serial_number', models.CharField(blank=True, max_length=60)),
@@ -63,7 +61,6 @@ class Migration(migrations.Migration):
                 ('axis_uncertainty_deg', models.DecimalField(decimal_places=3, help_text='Expanded, k=2', max_digits=9, null=True)),
                 ('length_uncertainty_mm', models.DecimalField(decimal_places=3, help_text='Expanded, k=2', max_digits=9, null=True)),
                 ('note', models.CharField(blank=True, max_length=500)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'abstract': False,
@@ -81,6 +78,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('instrument', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='checks', to='instruments.instrument')),
+                ('piece', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='instruments.checkpiece')),
                 ('quantity', models.CharField(choices=[('zero_dpt', 'Zero reading, no lens'), ('power_dpt', 'Vertex power of a test lens'), ('prism_dpt', 'Prism of a test prism'), ('axis_deg', 'Axis of a marked test lens'), ('length_mm', 'Length, distance or size'), ('thickness_mm', 'Thickness'), ('curve_dpt', 'Surface power on a surface of known curve'), ('temperature_c', 'Temperature')], max_length=16)),
                 ('certified_value', models.DecimalField(decimal_places=3, max_digits=9)),
                 ('piece_uncertainty', models.DecimalField(decimal_places=3, max_digits=9)),
@@ -93,10 +93,7 @@ class Migration(migrations.Migration):
                 ('outcome', models.CharField(choices=[('pass', 'Pass'), ('fail', 'Fail')], max_length=4)),
                 ('note', models.CharField(blank=True, max_length=300)),
                 ('checked_at', models.DateTimeField()),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('checked_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('piece', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='instruments.checkpiece')),
-                ('instrument', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='checks', to='instruments.instrument')),
             ],
             options={
                 'abstract': False,
@@ -115,8 +112,8 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
-                ('out_of_calibration', models.CharField(choices=[('flag', 'Use it, and say so in the record'), ('block', 'Refuse to record anything measured with it')], default='flag', max_length=5)),
                 ('branch', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('out_of_calibration', models.CharField(choices=[('flag', 'Use it, and say so in the record'), ('block', 'Refuse to record anything measured with it')], default='flag', max_length=5)),
             ],
             options={
                 'verbose_name_plural': 'instrument policies',
@@ -124,6 +121,7 @@ class Migration(migrations.Migration):
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'constraints': [models.CheckConstraint(condition=models.Q(('out_of_calibration__in', ['flag', 'block'])), name='instruments_policy_known')],
+                'indexes': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),

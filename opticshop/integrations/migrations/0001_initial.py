@@ -10,9 +10,6 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
         ('branches', '0001_initial'),
         ('core', '0001_initial'),
     ]
@@ -22,10 +19,10 @@ class Migration(migrations.Migration):
             name='FeedEntry',
             fields=[
                 ('position', models.BigIntegerField(primary_key=True, serialize=False)),
+                ('event', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='feed_entry', to='core.outboxevent')),
                 ('type', models.CharField(max_length=80)),
                 ('area', models.CharField(max_length=40)),
                 ('branch_id', models.UUIDField(null=True)),
-                ('event', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='feed_entry', to='core.outboxevent')),
             ],
             options={
                 'verbose_name_plural': 'feed entries',
@@ -33,6 +30,7 @@ class Migration(migrations.Migration):
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'indexes': [models.Index(fields=['branch_id', 'position'], name='integrations_feed_branch'), models.Index(fields=['type', 'position'], name='integrations_feed_type')],
+                'constraints': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),
@@ -46,6 +44,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('id', 1)), name='integrations_one_feed_head')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -54,6 +53,7 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('url', models.CharField(max_length=500)),
                 ('description', models.CharField(blank=True, max_length=200)),
                 ('event_types', models.JSONField()),
@@ -64,7 +64,6 @@ class Migration(migrations.Migration):
                 ('previous_until', models.DateTimeField(help_text='Until then the secret before signs as well', null=True)),
                 ('held_until', models.DateTimeField(default=opticshop.core.clock.now)),
                 ('lease', models.UUIDField(null=True)),
-                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'abstract': False,
@@ -82,12 +81,12 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('endpoint', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='deliveries', to='integrations.webhookendpoint')),
+                ('entry', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='integrations.feedentry')),
                 ('state', models.CharField(choices=[('pending', 'Pending'), ('delivered', 'Delivered'), ('dead', 'Dead'), ('withdrawn', 'Withdrawn')], default='pending', max_length=10)),
                 ('tries', models.PositiveSmallIntegerField(default=0, help_text='Attempts since it was last queued')),
                 ('attempt_count', models.PositiveIntegerField(default=0, help_text='Attempts in all')),
                 ('settled_at', models.DateTimeField(null=True)),
-                ('entry', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='integrations.feedentry')),
-                ('endpoint', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='deliveries', to='integrations.webhookendpoint')),
             ],
             options={
                 'verbose_name_plural': 'webhook deliveries',
@@ -106,6 +105,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('delivery', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='attempts', to='integrations.webhookdelivery')),
                 ('number', models.PositiveIntegerField()),
                 ('started_at', models.DateTimeField()),
                 ('finished_at', models.DateTimeField(null=True)),
@@ -113,10 +113,10 @@ class Migration(migrations.Migration):
                 ('duration_ms', models.PositiveIntegerField(null=True)),
                 ('response', models.TextField(blank=True, help_text='The beginning of what was answered')),
                 ('error', models.CharField(blank=True, max_length=300)),
-                ('delivery', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='attempts', to='integrations.webhookdelivery')),
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('delivery', 'number'), name='integrations_attempt_numbered')],
+                'indexes': [],
             },
         ),
     ]

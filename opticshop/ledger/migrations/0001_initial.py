@@ -10,11 +10,11 @@ class Migration(migrations.Migration):
 
     initial = True
 
+    # The tables of others first: Django makes every related model anew with each of their alterations.
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('admin', '0003_logentry_add_action_flag_choices'),
+        ('oauth2_provider', '0022_refreshtoken_token_family_index'),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
     ]
 
@@ -24,6 +24,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('number', models.CharField(max_length=40, unique=True)),
                 ('booked_on', models.DateField()),
                 ('purpose', models.CharField(help_text='What about the document is booked', max_length=60)),
@@ -33,10 +34,9 @@ class Migration(migrations.Migration):
                 ('currency', models.CharField(max_length=3)),
                 ('total', models.DecimalField(decimal_places=2, max_digits=14)),
                 ('line_count', models.PositiveSmallIntegerField()),
-                ('by_label', models.CharField(max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('reverses', models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='reversed_by', to='ledger.entry')),
+                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('by_label', models.CharField(max_length=200)),
             ],
             options={
                 'verbose_name_plural': 'entries',
@@ -63,6 +63,7 @@ class Migration(migrations.Migration):
             options={
                 'ordering': ['code'],
                 'constraints': [models.CheckConstraint(condition=models.Q(('kind__in', ['asset', 'liability', 'income', 'expense', 'equity'])), name='ledger_account_kind_known')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -75,6 +76,8 @@ class Migration(migrations.Migration):
                 'abstract': False,
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
+                'indexes': [],
+                'constraints': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),
@@ -85,6 +88,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('exporter', models.CharField(max_length=80)),
                 ('made_by', models.CharField(help_text='Plugin and version that made the file', max_length=120)),
                 ('exporter_settings', models.JSONField(default=dict)),
@@ -99,9 +103,8 @@ class Migration(migrations.Migration):
                 ('booked_to', models.DateField()),
                 ('sha256', models.CharField(max_length=64)),
                 ('byte_count', models.PositiveBigIntegerField()),
-                ('by_label', models.CharField(max_length=200)),
-                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('by_label', models.CharField(max_length=200)),
             ],
             options={
                 'abstract': False,
@@ -122,6 +125,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('id', 1)), name='ledger_one_tail')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -129,13 +133,13 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('entry', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='ledger.entry')),
                 ('line_no', models.PositiveSmallIntegerField()),
+                ('account', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='ledger.account')),
                 ('debit', models.DecimalField(decimal_places=2, default=0, max_digits=14)),
                 ('credit', models.DecimalField(decimal_places=2, default=0, max_digits=14)),
                 ('tax_code', models.CharField(blank=True, max_length=20)),
                 ('party', models.CharField(blank=True, help_text='Whose money, for instance customers/<id>', max_length=120)),
-                ('account', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='ledger.account')),
-                ('entry', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='ledger.entry')),
             ],
             options={
                 'ordering': ['line_no'],
@@ -155,16 +159,17 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('month', models.DateField(help_text='Its first day')),
                 ('is_closed', models.BooleanField(default=True)),
                 ('changed_at', models.DateTimeField()),
                 ('reason', models.CharField(blank=True, help_text='Why it was opened again', max_length=200)),
-                ('by_label', models.CharField(max_length=200)),
-                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('by_label', models.CharField(max_length=200)),
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('branch', 'month'), name='ledger_period_once_per_branch'), models.UniqueConstraint(condition=models.Q(('branch__isnull', True)), fields=('month',), name='ledger_period_once_for_company'), models.CheckConstraint(condition=models.Q(('month__day', 1)), name='ledger_period_is_a_month'), models.CheckConstraint(condition=models.Q(('is_closed', True), models.Q(('reason', ''), _negated=True), _connector='OR'), name='ledger_reopening_explained')],
+                'indexes': [],
             },
         ),
     ]

@@ -8,10 +8,10 @@ class Migration(migrations.Migration):
 
     initial = True
 
+    # The tables of others first: Django makes every related model anew with each of their alterations.
     dependencies = [
-        # For the order only: they alter what hangs on the user, which costs the more the more models there are.
-        ("admin", "0003_logentry_add_action_flag_choices"),
-        ("oauth2_provider", "0022_refreshtoken_token_family_index"),
+        ('admin', '0003_logentry_add_action_flag_choices'),
+        ('oauth2_provider', '0022_refreshtoken_token_family_index'),
         ('branches', '0001_initial'),
     ]
 
@@ -23,9 +23,9 @@ class Migration(migrations.Migration):
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
                 ('plugin', models.CharField(max_length=80)),
+                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='branches.branch')),
                 ('is_active', models.BooleanField(null=True)),
                 ('settings', models.JSONField(default=dict)),
-                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='branches.branch')),
             ],
             options={
                 'indexes': [models.Index(fields=['branch', 'plugin'], name='pluginhost_activation_branch')],

@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
         ('catalogue', '0001_initial'),
         ('customers', '0001_initial'),
@@ -25,15 +25,16 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(help_text='Empty for the group', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('name', models.CharField(max_length=80)),
                 ('currency', models.CharField(max_length=3)),
                 ('valid_from', models.DateField(help_text='First day')),
                 ('valid_to', models.DateField(help_text='Last day; empty while it is open', null=True)),
                 ('added_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('branch', models.ForeignKey(help_text='Empty for the group', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('name', ''), _negated=True), name='prices_list_named'), models.CheckConstraint(condition=models.Q(('valid_to__isnull', True), ('valid_to__gte', models.F('valid_from')), _connector='OR'), name='prices_list_has_days'), models.UniqueConstraint(fields=('branch', 'currency', 'valid_from'), name='prices_list_begins_once'), models.UniqueConstraint(condition=models.Q(('branch__isnull', True)), fields=('currency', 'valid_from'), name='prices_group_begins_once'), models.UniqueConstraint(condition=models.Q(('valid_to__isnull', True)), fields=('branch', 'currency'), name='prices_list_open_once'), models.UniqueConstraint(condition=models.Q(('branch__isnull', True), ('valid_to__isnull', True)), fields=('currency',), name='prices_group_open_once')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -41,14 +42,15 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
-                ('price', models.DecimalField(decimal_places=2, max_digits=10)),
+                ('price_list', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rows', to='prices.pricelist')),
                 ('frame', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalogue.frame')),
                 ('lens', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalogue.lensproduct')),
                 ('service', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalogue.serviceitem')),
-                ('price_list', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rows', to='prices.pricelist')),
+                ('price', models.DecimalField(decimal_places=2, max_digits=10)),
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('frame__isnull', False), ('lens__isnull', True), ('service__isnull', True)), models.Q(('frame__isnull', True), ('lens__isnull', False), ('service__isnull', True)), models.Q(('frame__isnull', True), ('lens__isnull', True), ('service__isnull', False)), _connector='OR'), name='prices_row_one_article'), models.CheckConstraint(condition=models.Q(('price__gte', 0)), name='prices_row_not_negative'), models.UniqueConstraint(fields=('price_list', 'frame'), name='prices_row_frame_once'), models.UniqueConstraint(fields=('price_list', 'lens'), name='prices_row_lens_once'), models.UniqueConstraint(fields=('price_list', 'service'), name='prices_row_service_once')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -61,6 +63,7 @@ class Migration(migrations.Migration):
                 ('kind', models.CharField(choices=[('fixed', 'An amount of money'), ('percent', 'A part of the price in percent')], max_length=8)),
                 ('amount', models.DecimalField(decimal_places=2, help_text='Money, or percent', max_digits=10)),
                 ('currency', models.CharField(max_length=3)),
+                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('valid_from', models.DateField()),
                 ('valid_to', models.DateField(help_text='Last day, in the zone of the branch that sells', null=True)),
                 ('minimum_spend', models.DecimalField(decimal_places=2, default=0, max_digits=10)),
@@ -71,7 +74,6 @@ class Migration(migrations.Migration):
                 ('combines', models.BooleanField(default=False, help_text='With other promotions that combine, on one document')),
                 ('ended_at', models.DateTimeField(null=True)),
                 ('end_reason', models.CharField(blank=True, max_length=200)),
-                ('branch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'indexes': [models.Index(fields=['branch', '-id'], name='prices_promo_newest')],
@@ -83,6 +85,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('promotion', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='used', to='prices.promotion')),
+                ('customer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='customers.customer')),
                 ('document', models.CharField(max_length=80)),
                 ('amount', models.DecimalField(decimal_places=2, max_digits=10)),
                 ('currency', models.CharField(max_length=3)),
@@ -91,9 +96,6 @@ class Migration(migrations.Migration):
                 ('is_alone', models.BooleanField(help_text="It does not combine; copy of the promotion's term, for the constraint")),
                 ('used_at', models.DateTimeField()),
                 ('given_back_at', models.DateTimeField(null=True)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('customer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='customers.customer')),
-                ('promotion', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='used', to='prices.promotion')),
             ],
             options={
                 'abstract': False,
@@ -111,22 +113,23 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('number', models.CharField(max_length=40, unique=True)),
                 ('scheme', models.CharField(max_length=40)),
                 ('nation', models.CharField(max_length=6)),
                 ('submitted_on', models.DateField()),
+                ('submitted_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voucher_count', models.PositiveIntegerField()),
                 ('adjustment_count', models.PositiveIntegerField(default=0)),
                 ('total', models.DecimalField(decimal_places=2, max_digits=10)),
                 ('currency', models.CharField(max_length=3)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('submitted_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'abstract': False,
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'indexes': [models.Index(fields=['branch', '-id'], name='prices_claim_newest')],
+                'constraints': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),
@@ -149,12 +152,13 @@ class Migration(migrations.Migration):
                 ('source', models.CharField(max_length=300)),
                 ('confidence', models.CharField(max_length=120)),
                 ('is_example', models.BooleanField(default=False, help_text='Loaded with the software, not entered by head office')),
+                ('entered_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('withdrawn_at', models.DateTimeField(null=True)),
                 ('withdrawn_reason', models.CharField(blank=True, max_length=200)),
-                ('entered_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'constraints': [models.UniqueConstraint(condition=models.Q(('withdrawn_at__isnull', True)), fields=('scheme', 'nation', 'kind', 'code', 'valid_from', 'published_on'), name='prices_scheme_value_once'), models.UniqueConstraint(condition=models.Q(('published_on__isnull', True), ('withdrawn_at__isnull', True)), fields=('scheme', 'nation', 'kind', 'code', 'valid_from'), name='prices_scheme_value_undated'), models.CheckConstraint(condition=models.Q(('amount__gte', 0)), name='prices_scheme_value_amount'), models.CheckConstraint(condition=models.Q(('valid_to__isnull', True), ('valid_to__gte', models.F('valid_from')), _connector='OR'), name='prices_scheme_value_days'), models.CheckConstraint(condition=models.Q(models.Q(('source', ''), _negated=True), models.Q(('confidence', ''), _negated=True)), name='prices_scheme_value_sourced'), models.CheckConstraint(condition=models.Q(('withdrawn_at__isnull', True), models.Q(('withdrawn_reason', ''), _negated=True), _connector='OR'), name='prices_scheme_value_why')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -162,6 +166,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('customer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='customers.customer')),
+                ('prescription', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='prescriptions.prescription')),
                 ('scheme', models.CharField(max_length=40)),
                 ('nation', models.CharField(max_length=6)),
                 ('reference', models.CharField(help_text='Number of the voucher form', max_length=40)),
@@ -174,6 +181,7 @@ class Migration(migrations.Migration):
                 ('eligibility', models.CharField(max_length=30)),
                 ('evidence', models.CharField(help_text='Kind of evidence that was seen', max_length=30)),
                 ('evidence_seen_at', models.DateTimeField()),
+                ('evidence_seen_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('face_value', models.DecimalField(decimal_places=2, max_digits=10)),
                 ('currency', models.CharField(max_length=3)),
                 ('state', models.CharField(choices=[('issued', 'Issued'), ('redeemed', 'Redeemed'), ('submitted', 'Submitted'), ('paid', 'Paid'), ('rejected', 'Rejected'), ('adjusted', 'Adjusted'), ('cancelled', 'Cancelled')], default='issued', max_length=10)),
@@ -181,14 +189,10 @@ class Migration(migrations.Migration):
                 ('price', models.DecimalField(decimal_places=2, help_text='What was due for the document when it was redeemed', max_digits=10, null=True)),
                 ('redeemed_amount', models.DecimalField(decimal_places=2, help_text='What it paid: never more than the price', max_digits=10, null=True)),
                 ('redeemed_at', models.DateTimeField(null=True)),
+                ('claim', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='vouchers', to='prices.schemeclaim')),
                 ('payer_reference', models.CharField(blank=True, help_text="Of the scheme's payment or rejection", max_length=80)),
                 ('settled_on', models.DateField(help_text='Day of payment or rejection', null=True)),
                 ('reason', models.CharField(blank=True, help_text='Why it was rejected or cancelled', max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('claim', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='vouchers', to='prices.schemeclaim')),
-                ('customer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='customers.customer')),
-                ('evidence_seen_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('prescription', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='prescriptions.prescription')),
             ],
             options={
                 'abstract': False,
@@ -206,15 +210,15 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('voucher', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='adjustments', to='prices.schemevoucher')),
                 ('cause', models.CharField(choices=[('value_changed', 'The scheme changed its values for the day of issue afterwards'), ('paid_otherwise', 'The scheme paid another amount than was claimed'), ('written_off', 'The scheme rejected the claim and it is let go')], max_length=16)),
                 ('sequence', models.PositiveSmallIntegerField(help_text='Of the adjustments of this voucher, from 1')),
                 ('amount', models.DecimalField(decimal_places=2, help_text='Negative: less is to be had', max_digits=10)),
                 ('currency', models.CharField(max_length=3)),
                 ('reason', models.CharField(max_length=200)),
                 ('state', models.CharField(choices=[('open', 'To be claimed'), ('submitted', 'Submitted'), ('settled', 'Settled')], default='open', max_length=10)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('claim', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='adjustments', to='prices.schemeclaim')),
-                ('voucher', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='adjustments', to='prices.schemevoucher')),
             ],
             options={
                 'abstract': False,

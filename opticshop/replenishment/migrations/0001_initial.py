@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
         ('catalogue', '0001_initial'),
         ('purchasing', '0001_initial'),
@@ -33,13 +33,14 @@ class Migration(migrations.Migration):
                 ('cost_without_budget', models.DecimalField(decimal_places=2, max_digits=12)),
                 ('pieces_to_buy', models.PositiveIntegerField()),
                 ('pieces_to_transfer', models.PositiveIntegerField()),
+                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('by_label', models.CharField(max_length=200)),
                 ('branches', models.ManyToManyField(related_name='+', to='branches.branch')),
-                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('lenses', models.ManyToManyField(related_name='+', to='catalogue.lensproduct')),
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('budget__isnull', True), ('cost__lte', models.F('budget')), _connector='OR'), name='replenishment_within_budget')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -47,6 +48,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='replenishment.replenishmentrun')),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.stockitem')),
                 ('abc_class', models.CharField(help_text='A, B, C by value moved at the branch; D did not move', max_length=1)),
                 ('on_hand', models.PositiveIntegerField()),
                 ('available', models.PositiveIntegerField()),
@@ -68,16 +72,13 @@ class Migration(migrations.Migration):
                 ('fill_rate', models.FloatField(help_text='Expected, at the reorder level')),
                 ('pack_size', models.PositiveIntegerField(default=1)),
                 ('unit_cost', models.DecimalField(decimal_places=2, max_digits=10, null=True)),
+                ('supplier', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='purchasing.supplier')),
+                ('transfer_from', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('transfer_quantity', models.PositiveIntegerField(default=0)),
                 ('wanted_quantity', models.PositiveIntegerField(default=0, help_text='To buy, in whole packs, were there no budget')),
                 ('buy_quantity', models.PositiveIntegerField(default=0)),
                 ('cost', models.DecimalField(decimal_places=2, default=0, max_digits=12)),
                 ('explanation', models.TextField()),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.stockitem')),
-                ('supplier', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='purchasing.supplier')),
-                ('transfer_from', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='replenishment.replenishmentrun')),
             ],
             options={
                 'abstract': False,
@@ -95,19 +96,20 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('line', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='acceptance', to='replenishment.replenishmentline')),
                 ('buy_quantity', models.PositiveIntegerField()),
                 ('transfer_quantity', models.PositiveIntegerField()),
-                ('by_label', models.CharField(max_length=200)),
-                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('purchase_order', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='purchasing.purchaseorder')),
                 ('transfer', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.transfer')),
-                ('line', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='acceptance', to='replenishment.replenishmentline')),
+                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('by_label', models.CharField(max_length=200)),
             ],
             options={
                 'abstract': False,
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'constraints': [models.CheckConstraint(condition=models.Q(('purchase_order__isnull', False), ('transfer__isnull', False), _connector='OR'), name='replenishment_accepted_into_something')],
+                'indexes': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),

@@ -12,53 +12,26 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
         ('catalogue', '0001_initial'),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='StockCount',
-            fields=[
-                ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
-                ('number', models.CharField(max_length=40, unique=True)),
-                ('section', models.JSONField(help_text='What is counted, as it was asked for')),
-                ('state', models.CharField(choices=[('open', 'Being counted'), ('submitted', 'Waits for approval'), ('approved', 'Approved; the balances were adjusted'), ('cancelled', 'Cancelled')], default='open', max_length=10)),
-                ('note', models.CharField(blank=True, max_length=200)),
-                ('opened_by_label', models.CharField(max_length=200)),
-                ('submitted_at', models.DateTimeField(null=True)),
-                ('submitted_by_label', models.CharField(blank=True, max_length=200)),
-                ('decided_at', models.DateTimeField(null=True)),
-                ('decided_by_label', models.CharField(blank=True, max_length=200)),
-                ('decision_reason', models.CharField(blank=True, max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-            ],
-            options={
-                'abstract': False,
-                'base_manager_name': 'unscoped',
-                'default_manager_name': 'unscoped',
-                'indexes': [models.Index(fields=['branch', '-id'], name='stock_count_newest')],
-                'constraints': [models.CheckConstraint(condition=models.Q(('state__in', ['open', 'submitted', 'approved', 'cancelled'])), name='stock_count_state_known')],
-            },
-            managers=[
-                ('unscoped', django.db.models.manager.Manager()),
-            ],
-        ),
-        migrations.CreateModel(
             name='StockItem',
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('kind', models.CharField(choices=[('frame', 'Frame'), ('lens', 'Lens')], max_length=5)),
-                ('sphere_dpt', models.DecimalField(decimal_places=2, max_digits=5, null=True)),
-                ('cylinder_dpt', models.DecimalField(decimal_places=2, max_digits=5, null=True)),
                 ('frame', models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='stock_item', to='catalogue.frame')),
                 ('lens', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='stock_items', to='catalogue.lensproduct')),
+                ('sphere_dpt', models.DecimalField(decimal_places=2, max_digits=5, null=True)),
+                ('cylinder_dpt', models.DecimalField(decimal_places=2, max_digits=5, null=True)),
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('kind', 'frame'), ('frame__isnull', False), ('lens__isnull', True)), models.Q(('kind', 'lens'), ('lens__isnull', False), ('frame__isnull', True), ('sphere_dpt__isnull', False), ('cylinder_dpt__isnull', False), ('cylinder_dpt__lte', 0)), _connector='OR'), name='stock_item_is_one_thing'), models.UniqueConstraint(condition=models.Q(('kind', 'lens')), fields=('lens', 'sphere_dpt', 'cylinder_dpt'), name='stock_one_item_per_power')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -66,6 +39,8 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='stock.stockitem')),
                 ('code', models.CharField(help_text='Lot or packet code of the maker, or our own', max_length=40)),
                 ('unit_cost', models.DecimalField(decimal_places=2, default=0, max_digits=10)),
                 ('on_hand', models.PositiveIntegerField(default=0)),
@@ -74,8 +49,6 @@ class Migration(migrations.Migration):
                 ('lines', models.PositiveIntegerField(default=0, help_text='Number of the last line of its ledger')),
                 ('is_quarantined', models.BooleanField(db_default=False, default=False)),
                 ('quarantine_reason', models.CharField(blank=True, db_default='', default='', max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='stock.stockitem')),
             ],
             options={
                 'abstract': False,
@@ -93,6 +66,8 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='movements', to='stock.lot')),
                 ('line', models.PositiveIntegerField(help_text='Counts the lines of the lot from 1')),
                 ('kind', models.CharField(choices=[('receipt', 'Receipt'), ('reservation', 'Reservation'), ('release', 'Release'), ('consumption', 'Consumption'), ('write_off', 'Write Off'), ('transfer_out', 'Transfer Out'), ('transfer_in', 'Transfer In'), ('transfer_loss', 'Transfer Loss'), ('count_adjustment', 'Count Adjustment'), ('supplier_return', 'Supplier Return'), ('customer_return', 'Customer Return')], max_length=20)),
                 ('on_hand_change', models.IntegerField()),
@@ -104,10 +79,8 @@ class Migration(migrations.Migration):
                 ('unit_cost', models.DecimalField(decimal_places=2, max_digits=10)),
                 ('document', models.CharField(help_text='What caused it, for instance orders/<id>', max_length=120)),
                 ('reason', models.CharField(blank=True, max_length=200)),
-                ('by_label', models.CharField(max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='movements', to='stock.lot')),
+                ('by_label', models.CharField(max_length=200)),
             ],
             options={
                 'abstract': False,
@@ -125,11 +98,11 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reservations', to='stock.lot')),
                 ('document', models.CharField(max_length=120)),
                 ('part', models.CharField(help_text='right, left or frame', max_length=10)),
                 ('state', models.CharField(choices=[('active', 'Active'), ('consumed', 'Consumed'), ('released', 'Released'), ('written_off', 'Written Off'), ('returned', 'Returned')], default='active', max_length=12)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reservations', to='stock.lot')),
             ],
             options={
                 'abstract': False,
@@ -143,10 +116,40 @@ class Migration(migrations.Migration):
             ],
         ),
         migrations.CreateModel(
+            name='StockCount',
+            fields=[
+                ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('number', models.CharField(max_length=40, unique=True)),
+                ('section', models.JSONField(help_text='What is counted, as it was asked for')),
+                ('state', models.CharField(choices=[('open', 'Being counted'), ('submitted', 'Waits for approval'), ('approved', 'Approved; the balances were adjusted'), ('cancelled', 'Cancelled')], default='open', max_length=10)),
+                ('note', models.CharField(blank=True, max_length=200)),
+                ('opened_by_label', models.CharField(max_length=200)),
+                ('submitted_at', models.DateTimeField(null=True)),
+                ('submitted_by_label', models.CharField(blank=True, max_length=200)),
+                ('decided_at', models.DateTimeField(null=True)),
+                ('decided_by_label', models.CharField(blank=True, max_length=200)),
+                ('decision_reason', models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                'abstract': False,
+                'base_manager_name': 'unscoped',
+                'default_manager_name': 'unscoped',
+                'indexes': [models.Index(fields=['branch', '-id'], name='stock_count_newest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('state__in', ['open', 'submitted', 'approved', 'cancelled'])), name='stock_count_state_known')],
+            },
+            managers=[
+                ('unscoped', django.db.models.manager.Manager()),
+            ],
+        ),
+        migrations.CreateModel(
             name='CountLine',
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('count', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='stock.stockcount')),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.lot')),
                 ('is_open', models.BooleanField(default=True)),
                 ('counted', models.PositiveIntegerField(help_text='Everything found, promised pieces too', null=True)),
                 ('expected', models.PositiveIntegerField(help_text='On hand by the ledger when it was counted', null=True)),
@@ -154,11 +157,9 @@ class Migration(migrations.Migration):
                 ('ledger_line', models.PositiveIntegerField(null=True)),
                 ('readings', models.PositiveIntegerField(default=0, help_text='How often it was counted')),
                 ('counted_at', models.DateTimeField(null=True)),
-                ('counted_by_label', models.CharField(blank=True, max_length=200)),
                 ('counted_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.lot')),
+                ('counted_by_label', models.CharField(blank=True, max_length=200)),
                 ('adjustment', models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='count_line', to='stock.movement')),
-                ('count', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='stock.stockcount')),
             ],
             options={
                 'abstract': False,
@@ -176,10 +177,10 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
-                ('quantity', models.PositiveIntegerField(default=0)),
-                ('lines', models.PositiveIntegerField(default=0, help_text='Number of the last line of its changes')),
                 ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='expected', to='stock.stockitem')),
+                ('quantity', models.PositiveIntegerField(default=0)),
+                ('lines', models.PositiveIntegerField(default=0, help_text='Number of the last line of its changes')),
             ],
             options={
                 'abstract': False,
@@ -197,10 +198,10 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
-                ('minimum', models.PositiveIntegerField(help_text='Order when no more than this is available or on order')),
-                ('target', models.PositiveIntegerField(help_text='Order up to this')),
                 ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='levels', to='stock.stockitem')),
+                ('minimum', models.PositiveIntegerField(help_text='Order when no more than this is available or on order')),
+                ('target', models.PositiveIntegerField(help_text='Order up to this')),
             ],
             options={
                 'abstract': False,
@@ -218,6 +219,8 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('sender', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('receiver', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('number', models.CharField(max_length=40, unique=True)),
                 ('state', models.CharField(choices=[('draft', 'Draft'), ('sent', 'Sent'), ('part_received', 'Part Received'), ('received', 'Received in full'), ('closed', 'Closed: not all of it arrived'), ('cancelled', 'Called off before it was sent')], default='draft', max_length=14)),
                 ('note', models.CharField(blank=True, max_length=200)),
@@ -225,8 +228,6 @@ class Migration(migrations.Migration):
                 ('sent_at', models.DateTimeField(null=True)),
                 ('sent_by_label', models.CharField(blank=True, max_length=200)),
                 ('ended_at', models.DateTimeField(null=True)),
-                ('receiver', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('sender', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'abstract': False,
@@ -244,19 +245,20 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('transfer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='stock.transfer')),
+                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.stockitem')),
+                ('lot', models.ForeignKey(help_text='Known once sent', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.lot')),
                 ('quantity', models.PositiveIntegerField(help_text='To be sent; once sent: sent')),
                 ('received', models.PositiveIntegerField(default=0)),
                 ('lost', models.PositiveIntegerField(default=0)),
                 ('returned', models.PositiveIntegerField(default=0, help_text='Came back to the sender')),
-                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.stockitem')),
-                ('lot', models.ForeignKey(help_text='Known once sent', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='stock.lot')),
-                ('transfer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='stock.transfer')),
             ],
             options={
                 'abstract': False,
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'constraints': [models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='stock_transfer_line_of_something'), models.CheckConstraint(condition=models.Q(('quantity__gte', django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(models.F('received'), '+', models.F('lost')), '+', models.F('returned')))), name='stock_transfer_line_not_exceeded'), models.CheckConstraint(condition=models.Q(('lot__isnull', False), models.Q(('lost', 0), ('received', 0), ('returned', 0)), _connector='OR'), name='stock_transfer_line_sent_first'), models.UniqueConstraint(fields=('transfer', 'item', 'lot'), name='stock_transfer_line_once'), models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('transfer', 'item'), name='stock_transfer_draft_line_once')],
+                'indexes': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),
@@ -267,14 +269,14 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('expected', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='changes', to='stock.expected')),
                 ('line', models.PositiveIntegerField(help_text='Counts the changes of the item at the branch from 1')),
                 ('change', models.IntegerField()),
                 ('after', models.PositiveIntegerField()),
                 ('document', models.CharField(help_text='What caused it, for instance purchase-orders/<id>', max_length=120)),
-                ('by_label', models.CharField(max_length=200)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('expected', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='changes', to='stock.expected')),
+                ('by_label', models.CharField(max_length=200)),
             ],
             options={
                 'abstract': False,

@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('accounts', '0001_initial'),
         ('branches', '0001_initial'),
         ('catalogue', '0001_initial'),
         ('instruments', '0001_initial'),
@@ -25,10 +25,10 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('code', models.CharField(help_text='As it stands on the bench', max_length=12)),
                 ('name', models.CharField(max_length=80)),
                 ('is_active', models.BooleanField(default=True)),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
             ],
             options={
                 'verbose_name_plural': 'benches',
@@ -36,6 +36,7 @@ class Migration(migrations.Migration):
                 'base_manager_name': 'unscoped',
                 'default_manager_name': 'unscoped',
                 'constraints': [models.UniqueConstraint(fields=('branch', 'code'), name='workshop_bench_code_once')],
+                'indexes': [],
             },
             managers=[
                 ('unscoped', django.db.models.manager.Manager()),
@@ -47,7 +48,9 @@ class Migration(migrations.Migration):
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
                 ('version', models.PositiveIntegerField(default=1, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('number', models.CharField(max_length=40, unique=True)),
+                ('order', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='orders.order')),
                 ('attempt', models.PositiveSmallIntegerField(default=1)),
                 ('eyes', models.JSONField(default=list, help_text='The eyes whose lenses are made in this attempt')),
                 ('awaited_eyes', models.JSONField(default=list, help_text='Of these, the ones whose lens is not there yet')),
@@ -61,11 +64,9 @@ class Migration(migrations.Migration):
                 ('remake_cost', models.DecimalField(decimal_places=2, help_text='Cost of the lenses it replaces, as far as stock knows it', max_digits=10, null=True)),
                 ('promised_on', models.DateField()),
                 ('finished_at', models.DateTimeField(null=True)),
-                ('held_since', models.DateTimeField(null=True)),
                 ('bench', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='workshop.bench')),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
                 ('holder', models.ForeignKey(help_text='Who has it in hand', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('order', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='orders.order')),
+                ('held_since', models.DateTimeField(null=True)),
             ],
             options={
                 'abstract': False,
@@ -83,6 +84,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
+                ('job', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='traces', to='workshop.job')),
+                ('frame', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalogue.frame')),
                 ('format', models.CharField(choices=[('records', 'Data Communication Standard records'), ('csv', 'Table of radii or points'), ('svg', 'Drawing in millimetres')], max_length=8)),
                 ('kind', models.CharField(blank=True, help_text='frame, pattern or demo_lens, where the file says so', max_length=10)),
                 ('file_name', models.CharField(blank=True, max_length=120)),
@@ -94,10 +98,7 @@ class Migration(migrations.Migration):
                 ('warnings', models.JSONField(default=list)),
                 ('note', models.CharField(blank=True, max_length=300)),
                 ('traced_at', models.DateTimeField()),
-                ('branch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='branches.branch')),
-                ('frame', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalogue.frame')),
                 ('traced_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('job', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='traces', to='workshop.job')),
             ],
             options={
                 'abstract': False,
@@ -115,6 +116,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='breakages', to='workshop.job')),
                 ('eye', models.CharField(help_text='right or left; frame for the frame', max_length=5)),
                 ('step', models.CharField(choices=[('verify', 'Verify the uncut lenses on the focimeter'), ('mark_up', 'Mark up'), ('trace', 'Trace the frame'), ('block', 'Lay out and block'), ('edge', 'Edge'), ('hand_edge', 'Hand-edge: safety bevel and corrections'), ('glaze', 'Glaze'), ('inspect', 'Final inspection'), ('set_up', 'Set up to standard alignment'), ('pack', 'Clean and pack')], max_length=12)),
                 ('cause', models.CharField(db_default='other', default='other', help_text='Code of ``causes``', max_length=24)),
@@ -124,11 +126,11 @@ class Migration(migrations.Migration):
                 ('currency', models.CharField(blank=True, db_default='', default='', max_length=3)),
                 ('replaced', models.BooleanField(help_text='Whether another lens of the same kind could be reserved at once')),
                 ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='breakages', to='workshop.job')),
             ],
             options={
                 'ordering': ['id'],
                 'constraints': [models.CheckConstraint(condition=models.Q(('eye__in', ['right', 'left', 'frame'])), name='workshop_breakage_part_known'), models.CheckConstraint(condition=models.Q(('cost__isnull', True), ('cost__gte', 0), _connector='OR'), name='workshop_breakage_cost'), models.CheckConstraint(condition=models.Q(('borne_by__in', ['shop', 'workshop', 'dispenser', 'supplier', 'prescriber', 'patient', 'insurer'])), name='workshop_breakage_bearer_known')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -136,19 +138,20 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='steps', to='workshop.job')),
                 ('position', models.PositiveSmallIntegerField()),
                 ('kind', models.CharField(choices=[('verify', 'Verify the uncut lenses on the focimeter'), ('mark_up', 'Mark up'), ('trace', 'Trace the frame'), ('block', 'Lay out and block'), ('edge', 'Edge'), ('hand_edge', 'Hand-edge: safety bevel and corrections'), ('glaze', 'Glaze'), ('inspect', 'Final inspection'), ('set_up', 'Set up to standard alignment'), ('pack', 'Clean and pack')], max_length=12)),
                 ('state', models.CharField(choices=[('pending', 'Pending'), ('started', 'Started'), ('done', 'Done'), ('skipped', 'Skipped')], default='pending', max_length=8)),
                 ('started_at', models.DateTimeField(null=True)),
                 ('done_at', models.DateTimeField(null=True)),
-                ('note', models.CharField(blank=True, max_length=500)),
-                ('by', models.ForeignKey(help_text='Who finished or skipped it', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='steps', to='workshop.job')),
                 ('started_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('by', models.ForeignKey(help_text='Who finished or skipped it', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('note', models.CharField(blank=True, max_length=500)),
             ],
             options={
                 'ordering': ['position'],
                 'constraints': [models.UniqueConstraint(fields=('job', 'position'), name='workshop_step_position'), models.UniqueConstraint(fields=('job', 'kind'), name='workshop_step_kind_once'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'skipped'), _negated=True), models.Q(('note', ''), _negated=True), _connector='OR'), name='workshop_skip_explained'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), _negated=True), ('done_at__isnull', False), _connector='OR'), name='workshop_done_when')],
+                'indexes': [],
             },
         ),
         migrations.CreateModel(
@@ -156,6 +159,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.UUIDField(default=opticshop.core.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 ('created_at', models.DateTimeField(default=opticshop.core.clock.now, editable=False)),
+                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='readings', to='workshop.job')),
                 ('eye', models.CharField(max_length=5)),
                 ('sphere_dpt', models.DecimalField(decimal_places=2, max_digits=5)),
                 ('cylinder_dpt', models.DecimalField(decimal_places=2, default=0, max_digits=5)),
@@ -167,16 +171,16 @@ class Migration(migrations.Migration):
                 ('standard', models.CharField(help_text='Key of the tolerance standard for uncut lenses', max_length=80)),
                 ('standard_version', models.CharField(help_text='Version of the plugin that judged', max_length=40)),
                 ('verdict', models.JSONField()),
+                ('instrument', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='lens_readings', to='instruments.instrument')),
                 ('instrument_flag', models.CharField(blank=True, db_default='', default='', help_text='Why the instrument is doubtful, if it is', max_length=500)),
                 ('of_current_lens', models.BooleanField(default=True, help_text='False once that lens was broken or replaced')),
                 ('read_at', models.DateTimeField()),
-                ('instrument', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='lens_readings', to='instruments.instrument')),
-                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='readings', to='workshop.job')),
                 ('read_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['id'],
                 'constraints': [models.CheckConstraint(condition=models.Q(('eye__in', ['right', 'left'])), name='workshop_reading_eye_known'), models.CheckConstraint(condition=models.Q(('cylinder_dpt', 0), models.Q(('axis_deg__gte', 1), ('axis_deg__lte', 180)), _connector='OR'), name='workshop_reading_axis_with_cylinder')],
+                'indexes': [],
             },
         ),
     ]
