@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import sys
 from http import HTTPStatus
 from typing import Any
 
@@ -13,8 +14,8 @@ from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import set_rollback
 
-from opticshop.core.errors import Busy, DomainError, NotFound
-from opticshop.core.locks import is_contention
+from opticshop.core.errors import DomainError, NotFound
+from opticshop.core.locks import refusal_of
 from opticshop.optics.errors import OpticsError
 
 from .logs import request_id
@@ -69,8 +70,9 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
         return _problem_response(400, *FRAMEWORK_PROBLEMS[400], detail="The request is malformed.", path=path)
     elif isinstance(error, RecursionError):
         return _problem_response(400, *FRAMEWORK_PROBLEMS[400], detail="The request is nested too deeply.", path=path)
-    elif is_contention(error):
-        error = Busy(headers={"Retry-After": "1"})
+    elif (refusal := refusal_of(error)) is not None:
+        log.warning("the database is the reason at %s: %s", path, error)
+        error = refusal
     if isinstance(error, DomainError):
         return _domain(error, path)
     if isinstance(error, OpticsError):
@@ -174,4 +176,15 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
-    return plain_problem(request, 500)
+    """Called while the error is handled; where the database is the reason, that is said here as well."""
+    refusal = refusal_of(error) if (error := sys.exc_info()[1]) is not None else None
+    if refusal is None:
+        return plain_problem(request, 500)
+    body = _body(
+        status=refusal.status,
+        code=refusal.code,
+        title=refusal.title,
+        detail=refusal.detail,
+        instance=request.path,
+    )
+    return HttpResponse(json.dumps(body), status=refusal.status, content_type=MEDIA_TYPE, headers=refusal.headers)

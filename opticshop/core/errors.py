@@ -103,6 +103,16 @@ class Busy(DomainError):
     status = 503
 
 
+class DatabaseAway(DomainError):
+    """The database does not answer, or broke off while it was asked. What was begun is undone; whether the very last
+    step was written is not known. Send the same request again with the same Idempotency-Key.
+    """
+
+    code = "core.database_away"
+    title = "The database does not answer; try again in a moment"
+    status = 503
+
+
 def all_errors() -> Iterator[type[DomainError]]:
     """Every declared kind of problem, for the documentation page and the contract test."""
     pending: list[type[DomainError]] = [DomainError]

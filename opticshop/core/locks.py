@@ -7,9 +7,9 @@ from contextlib import contextmanager
 from typing import TypeVar
 
 from django.conf import settings
-from django.db import DatabaseError, connection, models, transaction
+from django.db import DatabaseError, InterfaceError, OperationalError, connection, models, transaction
 
-from .errors import Busy
+from .errors import Busy, DatabaseAway, DomainError
 
 M = TypeVar("M", bound=models.Model)
 
@@ -45,3 +45,29 @@ def busy_answers() -> Iterator[None]:
 def is_contention(error: BaseException) -> bool:
     state = getattr(error.__cause__, "sqlstate", None)
     return state in {"55P03", "40P01", "40001"} or "database is locked" in str(error)
+
+
+#: Classes of SQLSTATE (PostgreSQL, appendix A): connection exception, insufficient resources, operator intervention by
+#: which the server ends connections. A query that was cancelled (57014) is none of them.
+_AWAY = ("08", "53", "57P")
+
+
+def is_away(error: BaseException) -> bool:
+    """Whether the database could not be reached, or broke the connection off."""
+    if isinstance(error, InterfaceError):
+        return connection.vendor == "postgresql"
+    if not isinstance(error, OperationalError):
+        return False
+    if connection.vendor != "postgresql":
+        return "unable to open database file" in str(error)
+    state = getattr(error.__cause__, "sqlstate", None)
+    return state is None or state.startswith(_AWAY)
+
+
+def refusal_of(error: BaseException) -> DomainError | None:
+    """What is answered where the database is the reason and it may pass; None for any other error."""
+    if is_contention(error):
+        return Busy(headers={"Retry-After": "1"})
+    if is_away(error):
+        return DatabaseAway(headers={"Retry-After": "5"})
+    return None

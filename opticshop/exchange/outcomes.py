@@ -14,8 +14,8 @@ from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import set_rollback
 
-from opticshop.core.errors import Busy, DomainError, NotFound
-from opticshop.core.locks import is_contention
+from opticshop.core.errors import DomainError, NotFound
+from opticshop.core.locks import refusal_of
 
 from .issues import Issue, ResourceRefused, operation_outcome
 from .vocabulary import MEDIA_TYPE
@@ -48,8 +48,9 @@ def outcome_for(error: Exception, context: dict[str, Any]) -> Response:
         error = NotFound()
     elif isinstance(error, PermissionDenied):
         error = exceptions.PermissionDenied()
-    elif is_contention(error):
-        error = Busy(headers={"Retry-After": "1"})
+    elif (refusal := refusal_of(error)) is not None:
+        log.warning("the database is the reason: %s", error)
+        error = refusal
     if isinstance(error, ResourceRefused):
         return _answer(error.status, error.issues)
     if isinstance(error, DomainError):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from django.db import InterfaceError, OperationalError, ProgrammingError, connection
 from django.test import Client
 from django.utils.html import escape
 
@@ -69,6 +70,67 @@ def test_an_unforeseen_failure_tells_nothing_but_the_request_id(api, clerk, monk
     body = assert_problem(api(clerk).get("/api/v1/customers/", headers={"X-Request-ID": "given-by-me-1"}), 500)
     assert body["request_id"] == "given-by-me-1"
     assert "secret" not in str(body)
+
+
+class Reported(Exception):
+    """What a driver raises, with its SQLSTATE; None where the server was not reached."""
+
+    def __init__(self, sqlstate):
+        self.sqlstate = sqlstate
+
+
+def failing(monkeypatch, error, sqlstate):
+    """The list of customers meets an error of the database, as Django hands it on."""
+    from opticshop.customers.api import CustomerViewSet
+
+    def broken(*args):
+        raise error from Reported(sqlstate)
+
+    monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(broken))
+    monkeypatch.setattr(connection, "vendor", "postgresql")
+
+
+# States from appendix A of the documentation of PostgreSQL; RFC 9110, 10.2.3 and 15.6.4: 503 with Retry-After.
+@pytest.mark.parametrize(
+    ("error", "sqlstate", "code"),
+    [
+        (OperationalError("connection refused"), None, "core.database_away"),
+        (OperationalError("connection failure"), "08006", "core.database_away"),
+        (OperationalError("too many connections"), "53300", "core.database_away"),
+        (OperationalError("terminating connection due to administrator command"), "57P01", "core.database_away"),
+        (OperationalError("the database system is starting up"), "57P03", "core.database_away"),
+        (InterfaceError("connection already closed"), None, "core.database_away"),
+        (OperationalError("deadlock detected"), "40P01", "core.busy"),
+    ],
+)
+def test_a_database_that_does_not_answer_is_503_with_retry_after(api, clerk, monkeypatch, error, sqlstate, code):
+    failing(monkeypatch, error, sqlstate)
+    response = api(clerk).get("/api/v1/customers/")
+    body = assert_problem(response, 503)
+    assert body["code"] == code
+    assert int(response["Retry-After"]) >= 1
+    assert str(error) not in str(body)
+
+
+@pytest.mark.parametrize(
+    ("error", "sqlstate"),
+    [(OperationalError("query cancelled"), "57014"), (ProgrammingError("no such table"), "42P01")],
+)
+def test_an_error_of_ours_in_the_database_stays_500(api, clerk, monkeypatch, error, sqlstate):
+    failing(monkeypatch, error, sqlstate)
+    assert_problem(api(clerk).get("/api/v1/customers/"), 500)
+
+
+def test_a_database_that_is_away_where_no_view_is_reached(client, monkeypatch):
+    def broken(*args):
+        raise OperationalError("connection refused")
+
+    monkeypatch.setattr("opticshop.core.api.ApiViewSet.dispatch", broken)
+    monkeypatch.setattr(connection, "vendor", "postgresql")
+    client.raise_request_exception = False
+    response = client.get("/api/v1/customers/")
+    assert assert_problem(response, 503)["code"] == "core.database_away"
+    assert response["Retry-After"] == "5"
 
 
 def test_every_kind_of_problem_has_its_page(client):
