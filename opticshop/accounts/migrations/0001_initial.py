@@ -7,6 +7,8 @@ import opticshop.core.ids
 from django.conf import settings
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -17,7 +19,7 @@ class Migration(migrations.Migration):
         ('branches', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='User',
             fields=[
@@ -64,4 +66,4 @@ class Migration(migrations.Migration):
                 'indexes': [],
             },
         ),
-    ]
+    ])]

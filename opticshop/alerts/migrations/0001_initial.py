@@ -5,6 +5,8 @@ import opticshop.core.ids
 from django.conf import settings
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -15,7 +17,7 @@ class Migration(migrations.Migration):
         ('branches', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='Alert',
             fields=[
@@ -173,4 +175,4 @@ class Migration(migrations.Migration):
                 ('unscoped', django.db.models.manager.Manager()),
             ],
         ),
-    ]
+    ])]

@@ -2,6 +2,8 @@ import django.db.models.deletion
 import django.db.models.functions.datetime
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -10,7 +12,7 @@ class Migration(migrations.Migration):
     dependencies = [
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='AuditEntry',
             fields=[
@@ -94,4 +96,4 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('read', 'customer_id'), name='audit_read_subject_once')],
             },
         ),
-    ]
+    ])]

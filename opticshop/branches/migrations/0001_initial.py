@@ -3,6 +3,8 @@ import opticshop.core.clock
 import opticshop.core.ids
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -11,7 +13,7 @@ class Migration(migrations.Migration):
     dependencies = [
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='Branch',
             fields=[
@@ -98,4 +100,4 @@ class Migration(migrations.Migration):
                 'indexes': [],
             },
         ),
-    ]
+    ])]

@@ -4,6 +4,8 @@ import opticshop.core.ids
 from decimal import Decimal
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -15,7 +17,7 @@ class Migration(migrations.Migration):
         ('oauth2_provider', '0022_refreshtoken_token_family_index'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='Frame',
             fields=[
@@ -135,4 +137,4 @@ class Migration(migrations.Migration):
                 'indexes': [],
             },
         ),
-    ]
+    ])]

@@ -3,6 +3,8 @@ import opticshop.core.clock
 import opticshop.core.ids
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -11,7 +13,7 @@ class Migration(migrations.Migration):
     dependencies = [
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='Measurement',
             fields=[
@@ -101,4 +103,4 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('event', 'handler'), name='core_delivery_once_per_handler'), models.CheckConstraint(condition=models.Q(('state__in', ['pending', 'done', 'dead'])), name='core_delivery_state_known')],
             },
         ),
-    ]
+    ])]

@@ -4,6 +4,8 @@ import opticshop.core.clock
 import opticshop.core.ids
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         ('customers', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='LetterBatch',
             fields=[
@@ -207,4 +209,4 @@ class Migration(migrations.Migration):
                 ('unscoped', django.db.models.manager.Manager()),
             ],
         ),
-    ]
+    ])]

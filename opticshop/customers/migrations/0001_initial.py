@@ -6,6 +6,8 @@ import opticshop.core.ids
 from django.conf import settings
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -19,7 +21,7 @@ class Migration(migrations.Migration):
         ('branches', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='Customer',
             fields=[
@@ -181,4 +183,4 @@ class Migration(migrations.Migration):
                 ('unscoped', django.db.models.manager.Manager()),
             ],
         ),
-    ]
+    ])]

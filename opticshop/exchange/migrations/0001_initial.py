@@ -4,6 +4,8 @@ import opticshop.core.clock
 import opticshop.core.ids
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -15,7 +17,7 @@ class Migration(migrations.Migration):
         ('prescriptions', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='OutsideIdentifier',
             fields=[
@@ -40,4 +42,4 @@ class Migration(migrations.Migration):
                 ('unscoped', django.db.models.manager.Manager()),
             ],
         ),
-    ]
+    ])]

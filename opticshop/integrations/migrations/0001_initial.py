@@ -4,6 +4,8 @@ import opticshop.core.clock
 import opticshop.core.ids
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         ('core', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='FeedEntry',
             fields=[
@@ -119,4 +121,4 @@ class Migration(migrations.Migration):
                 'indexes': [],
             },
         ),
-    ]
+    ])]

@@ -5,6 +5,8 @@ import opticshop.core.ids
 from django.conf import settings
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -18,7 +20,7 @@ class Migration(migrations.Migration):
         ('branches', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='Entry',
             fields=[
@@ -172,4 +174,4 @@ class Migration(migrations.Migration):
                 'indexes': [],
             },
         ),
-    ]
+    ])]

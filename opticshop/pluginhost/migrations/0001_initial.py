@@ -3,6 +3,8 @@ import opticshop.core.clock
 import opticshop.core.ids
 from django.db import migrations, models
 
+from opticshop.core.tables import Tables
+
 
 class Migration(migrations.Migration):
 
@@ -15,7 +17,7 @@ class Migration(migrations.Migration):
         ('branches', '0001_initial'),
     ]
 
-    operations = [
+    operations = [Tables([
         migrations.CreateModel(
             name='PluginActivation',
             fields=[
@@ -32,4 +34,4 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('plugin', 'branch'), name='pluginhost_activation_once_per_branch'), models.UniqueConstraint(condition=models.Q(('branch', None)), fields=('plugin',), name='pluginhost_activation_once_for_group')],
             },
         ),
-    ]
+    ])]
