@@ -156,7 +156,8 @@ def test_a_digest_counts_names_the_oldest_and_says_what_was_closed_since_the_ope
 
 
 @pytest.mark.django_db
-def test_a_digest_is_read_as_json_and_as_plain_text(api, hand, outsider, bookkeeper, overdue, queries):
+def test_a_digest_is_read_as_json_and_as_plain_text(api, hand, outsider, bookkeeper, overdue, queries, settings):
+    settings.OPTICSHOP_PUBLIC_URL = "https://shop.example.org"
     at(MORNING)
     client = api(hand)
     [row] = client.get(DIGESTS).json()["results"]
@@ -165,7 +166,8 @@ def test_a_digest_is_read_as_json_and_as_plain_text(api, hand, outsider, bookkee
     assert text["Content-Type"].startswith("text/plain")
     body = text.content.decode()
     assert body.startswith("Alerts at Millrace Opticians (invented), 2026-03-02\n")
-    assert f"Overdue job {overdue.number}, warning, since 2026-02-27: /api/v1/jobs/{overdue.id}/" in body
+    link = f"{settings.OPTICSHOP_PUBLIC_URL}/api/v1/jobs/{overdue.id}/"
+    assert f"Overdue job {overdue.number}, warning, since 2026-02-27: {link}" in body
     assert "Wren" not in body
     assert client.get(f"{DIGESTS}{row['id']}/").json()["text"] == body
     assert api(outsider).get(f"{DIGESTS}{row['id']}/text/").status_code == 404
