@@ -1,24 +1,19 @@
-"""A carrier that misbehaves, and the channel that speaks to it.
+"""A carrier of text messages that misbehaves. It speaks what the text gateway plugin of the service speaks.
 
-The carrier keeps what it has accepted: by idempotency key (draft httpapi-idempotency-key-header of the IETF, from
-memory) and by address. What it answers is drawn from a seeded series, so a run can be had again.
+It keeps what it has accepted: by idempotency key (draft httpapi-idempotency-key-header of the IETF, from memory) and
+by address. What it answers is drawn from a seeded series, so a run can be had again.
 """
 
 from __future__ import annotations
 
-import http.client
 import json
-import os
 import random
 import socket
 import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any, ClassVar
-
-from opticshop.plugin_api import MessageChannel, OutboundMessage, PluginManifest, SendOutcome, Settings, hookimpl
+from typing import Any
 
 PATIENCE_SECONDS = 0.7
 #: What the carrier does, in parts of a thousand; the rest is accepted and answered.
@@ -37,11 +32,10 @@ class Carrier:
     def __init__(self, seed: int = 7) -> None:
         self.lock = threading.Lock()
         self.draw = random.Random(seed)
-        self.accepted: dict[str, tuple[str, str]] = {}  # key -> (address, subject)
+        self.accepted: dict[str, tuple[str, str]] = {}  # key -> (address, text)
         self.did: Counter[str] = Counter()
         self.repeated: Counter[str] = Counter()  # calls with a key that had been accepted before
         self.refused: set[str] = set()
-        self.last_accepted_at = 0.0
         self.behaves = False
         carrier = self
 
@@ -76,8 +70,7 @@ class Carrier:
             if key in self.accepted:
                 self.repeated[key] += 1
             elif act.startswith("accepts"):
-                self.accepted[key] = (told["to"], told["subject"])
-                self.last_accepted_at = time.monotonic()
+                self.accepted[key] = (told["to"], told["text"])
             elif act == "refuses":
                 self.refused.add(key)
         if act.endswith("says nothing"):
@@ -87,7 +80,8 @@ class Carrier:
             handler.connection.shutdown(socket.SHUT_RDWR)
             return
         status = {"answers 500": 500, "answers 429": 429, "refuses": 422}.get(act, 200)
-        body = json.dumps({"reference": f"carrier-{key}"}).encode()
+        said = {"id": f"carrier-{key}"} if status == 200 else {"accepted": False, "detail": act}
+        body = json.dumps(said).encode()
         handler.send_response(status)
         handler.send_header("Content-Length", str(len(body)))
         handler.end_headers()
@@ -111,52 +105,3 @@ class _Server(ThreadingHTTPServer):
 
     def handle_error(self, *args: Any) -> None:
         """Whoever was killed while it spoke need not say so."""
-
-
-class CarrierChannel(MessageChannel):
-    """Retries where the carrier surely did not take it, and says "unknown" where it may have."""
-
-    name: ClassVar[str] = "fault-carrier"
-    title: ClassVar[str] = "Carrier of a fault run"
-    kind: ClassVar[Any] = "email"
-    needs: ClassVar[Any] = "email"
-
-    def send(self, message: OutboundMessage, settings: Settings) -> SendOutcome:
-        host = os.environ["FAULT_CARRIER"]
-        speaking = http.client.HTTPConnection(host, timeout=PATIENCE_SECONDS)
-        try:
-            speaking.connect()
-        except OSError as error:
-            return SendOutcome(state="retry", detail=f"nobody there: {error}")
-        try:
-            body = json.dumps({"to": message.to, "subject": message.subject, "body": message.body})
-            speaking.request("POST", "/messages", body, {"Idempotency-Key": message.id})
-            heard = speaking.getresponse()
-            told = json.loads(heard.read() or "{}")
-        except (OSError, http.client.HTTPException, ValueError) as error:
-            return SendOutcome(state="unknown", detail=type(error).__name__)
-        finally:
-            speaking.close()
-        if heard.status == 200:
-            return SendOutcome(state="sent", provider_reference=told["reference"])
-        return SendOutcome(state="refused" if heard.status == 422 else "retry", detail=f"status {heard.status}")
-
-
-class CarrierPlugin:
-    manifest = PluginManifest(
-        name="fault-carrier",
-        title="Carrier of a fault run",
-        version="0.1.0",
-        api=">=1.0,<2",
-        description="Hands messages to a carrier on this machine that misbehaves. For tests.",
-    )
-
-    def __init__(self) -> None:
-        self._channel = CarrierChannel()
-
-    @hookimpl
-    def register_channels(self) -> Sequence[MessageChannel]:
-        return (self._channel,)
-
-
-plugin = CarrierPlugin()

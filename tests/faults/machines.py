@@ -48,13 +48,12 @@ class Machines:
         self.wanted, self.children = (workers, beats), children
         self.draw = random.Random(11)
 
-    def environment(self, carrier_port: int) -> dict[str, str]:
+    def environment(self) -> dict[str, str]:
         return {
             **os.environ,
             "DJANGO_SETTINGS_MODULE": "tests.faults.settings",
             "DATABASE_URL": f"postgresql://opticshop@127.0.0.1:{self.pg_port}/opticshop",
             "REDIS_URL": f"redis://127.0.0.1:{self.redis_port}/0",
-            "FAULT_CARRIER": f"127.0.0.1:{carrier_port}",
             "FAULT_CLOCK": str(self.clock),
             "PYTHONPATH": str(ROOT),
             "OPTICSHOP_DB_POOL": "2",

@@ -1,7 +1,9 @@
-"""Fault run: notices to many people while workers are killed, Redis is flushed, the database restarted, time is wrong.
+"""Fault run: a recall campaign for many people while workers are killed, Redis is flushed, the database restarted, and
+time is wrong.
 
 ``python -m tests.faults.run --people 20000`` prints a table and ends with 1 when anything does not add up. It starts a
-PostgreSQL, a Redis, three workers and two beats of its own; a third sender sends every duty twice.
+PostgreSQL, a Redis, three workers and two beats of its own; a third sender sends every duty twice. The duty makes the
+notices of the campaign, and they leave by the text gateway plugin.
 """
 
 from __future__ import annotations
@@ -14,35 +16,38 @@ import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from .carrier import Carrier
+from . import OTHERS_ONE_IN
+from .carrier import PATIENCE_SECONDS, Carrier
 from .machines import Machines, missing, until
 
 HELD_SECONDS = 5.0
+LEAP_SECONDS = 1200.0
 
 
 @dataclass
 class Told:
     """What a run found: faults with their recovery times, counts, and what does not add up."""
 
-    faults: list[tuple[str, float, float, float]] = field(default_factory=list)  # what, at, lasted, recovered after
+    #: what, how much was done, at, lasted, went on after
+    faults: list[tuple[str, int, float, float, float | None]] = field(default_factory=list)
     counts: dict[str, Any] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
 
 
 class Run:
-    def __init__(
-        self, people: int, *, machines: Machines | None = None, quiet: bool = False, leap: float = 4.0
-    ) -> None:
-        self.people, self.quiet, self.leap = people, quiet, leap
+    def __init__(self, people: int, *, machines: Machines | None = None, quiet: bool = False) -> None:
+        self.people, self.quiet = people, quiet
         self.machines = machines or Machines()
         self.carrier = Carrier()
         self.told = Told()
         self.over = threading.Event()
         self.offset = 0.0
+        self.leaps, self.looked_at, self.same_since = 0, 0.0, 0.0
+        self.left: dict[str, int] = {}
         self.wakes, self.sent_twice = False, 0
 
     def say(self, words: str) -> None:
@@ -50,7 +55,7 @@ class Run:
             print(f"{time.monotonic() - self.began:7.1f} s  {words}", flush=True)
 
     # --- the run ----------------------------------------------------------------------------------------------------
-    def go(self, faults: Sequence[str]) -> Told:
+    def go(self, faults: Sequence[str], while_made: Sequence[str] = ()) -> Told:
         self.began = time.monotonic()
         try:
             self._prepare()
@@ -58,9 +63,10 @@ class Run:
             self.machines.start_celery(self.environment)
             for target in (self._supervise, self._send_twice):
                 threading.Thread(target=target, daemon=True).start()
-            until(lambda: self.carrier.accepted, 120, "no worker has sent anything")
-            self.told.counts["seconds until the first message"] = round(time.monotonic() - self.began, 1)
-            self._break(faults)
+            until(self._made, 180, "no worker has made a notice")
+            self.told.counts["seconds until the first notices"] = round(time.monotonic() - self.began, 1)
+            self._break(while_made, self._made)
+            self._break(faults, self._accepted)
             self._end()
             self.told.counts["seconds in all"] = round(time.monotonic() - self.began, 1)
             self._count()
@@ -73,8 +79,9 @@ class Run:
     def _prepare(self) -> None:
         self.machines.start_database()
         self.machines.start_redis()
-        self.environment = self.machines.environment(self.carrier.port)
-        for name in ("DJANGO_SETTINGS_MODULE", "DATABASE_URL", "REDIS_URL", "FAULT_CARRIER", "FAULT_CLOCK"):
+        self._start_clock()
+        self.environment = self.machines.environment()
+        for name in ("DJANGO_SETTINGS_MODULE", "DATABASE_URL", "REDIS_URL", "FAULT_CLOCK"):
             os.environ[name] = self.environment[name]
         import django
 
@@ -83,10 +90,22 @@ class Run:
 
         call_command("migrate", verbosity=0)
         self.say("database ready")
+        self._seed()
+
+    def _seed(self) -> None:
         from .people import seed
 
-        seed(self.people)
+        seed(self.people, carrier=f"127.0.0.1:{self.carrier.port}", day=self.now().date())
         self.say(f"{self.people} people are due")
+
+    def now(self) -> dt.datetime:
+        """The time of the workers."""
+        return dt.datetime.now(dt.UTC) + dt.timedelta(seconds=self.offset)
+
+    def _start_clock(self) -> None:
+        """On the next Wednesday at ten, when text messages may be sent."""
+        day = self.now() + dt.timedelta(days=(2 - self.now().weekday()) % 7 or 7)
+        self._shift((day.replace(hour=10, minute=0, second=0, microsecond=0) - self.now()).total_seconds())
 
     def _supervise(self) -> None:
         while not self.over.wait(1.0):
@@ -119,18 +138,79 @@ class Run:
         return each.asked_every()
 
     # --- what breaks ------------------------------------------------------------------------------------------------
-    def _break(self, names: Sequence[str]) -> None:
-        """Each fault when its share of the work is done, so that it always meets work."""
+    def _break(self, names: Sequence[str], done: Callable[[], int]) -> None:
+        """Each fault when its share of the work is done, so that it meets work as long as there is any."""
         for number, name in enumerate(names, start=1):
             share = self.people * 0.9 * number / (len(names) + 1)
-            until(lambda share=share: len(self.carrier.accepted) >= share, 900, f"work has stopped before: {name}")
-            at = time.monotonic()
+            self._wait(lambda share=share: done() >= share, 900, f"work has stopped before: {name}")
+            at, what = time.monotonic(), name.replace("_", " ")
             getattr(self, f"fault_{name}")()
-            ended = time.monotonic()
-            until(lambda ended=ended: self.carrier.last_accepted_at > ended, 300, f"no message after: {name}")
-            again = self.carrier.last_accepted_at - ended
-            self.told.faults.append((name.replace("_", " "), at - self.began, ended - at, again))
-            self.say(f"{name}: lasted {ended - at:.1f} s, the next message {again:.1f} s after it")
+            ended, reached = time.monotonic(), done()
+            goes_on, again = (self._made if self._made() < self.people else self._accepted), None
+            before = goes_on()
+            if self._wait(lambda goes_on=goes_on, before=before: goes_on() > before, 300, f"nothing after: {name}"):
+                again = time.monotonic() - ended
+            self.told.faults.append((what, reached, at - self.began, ended - at, again))
+            went_on = "no work was left" if again is None else f"went on after {again:.1f} s"
+            self.say(f"{what}: at {reached}, lasted {ended - at:.1f} s, {went_on}")
+
+    def _wait(self, true: Callable[[], Any], seconds: float, what: str) -> bool:
+        """Until it is true; False where no work is left. Where all work that is left is put off, the clock leaps."""
+        ends = time.monotonic() + seconds
+        while not true():
+            if time.monotonic() > ends:
+                raise TimeoutError(what)
+            if time.monotonic() - self.looked_at > 1.0 and not self._anything_left():
+                return False
+            time.sleep(0.05)
+        return True
+
+    def _anything_left(self) -> bool:
+        """Whether there is work. Where all is put off, or lies with a process that was killed, the clock leaps."""
+        self.looked_at = time.monotonic()
+        left = self._asked(self._left)
+        if left != self.left:
+            self.left, self.same_since = left, time.monotonic()
+        idle = any(left.values()) and not (left["due"] or left["not made"] or left["events"])
+        if idle and (not left["sending"] or time.monotonic() - self.same_since > 5 * PATIENCE_SECONDS):
+            self._shift(LEAP_SECONDS)
+            self.leaps += 1
+            self.say(f"leap of {LEAP_SECONDS / 60:.0f} minutes, for what is left is put off: {left}")
+        return any(left.values())
+
+    def _accepted(self) -> int:
+        return len(self.carrier.accepted)
+
+    def _made(self) -> int:
+        return self._asked(lambda: _recalls().filter(notices_made__gt=0).count())
+
+    def _left(self) -> dict[str, int]:
+        from opticshop.core.models import EventDelivery
+
+        now = self.now()
+        queued = _messages().filter(state="queued")
+        return {
+            "not made": _recalls().filter(state="planned", next_notice_on__lte=now.date()).count(),
+            "due": queued.filter(due_at__lte=now).count(),
+            "put off": queued.filter(due_at__gt=now).count(),
+            "sending": _messages().filter(state="sending").count(),
+            "events": EventDelivery.objects.filter(state="pending", due_at__lte=now).count(),
+            "events put off": EventDelivery.objects.filter(state="pending", due_at__gt=now).count(),
+        }
+
+    def _asked(self, ask: Callable[[], Any]) -> Any:
+        """An answer of the database, which may just be restarting."""
+        from django.db import DatabaseError, connection
+
+        ends = time.monotonic() + 60
+        while True:
+            try:
+                return ask()
+            except DatabaseError:
+                connection.close()
+                if time.monotonic() > ends:
+                    raise
+                time.sleep(0.1)
 
     def fault_kill_a_worker(self) -> None:
         self.machines.kill_worker()
@@ -175,49 +255,41 @@ class Run:
 
     # --- the end ----------------------------------------------------------------------------------------------------
     def _end(self) -> None:
-        """Let time pass in leaps until every message is settled: pauses between attempts are up to hours long."""
-        from django.db import connection
+        """Let time pass in leaps until everything is settled: pauses between attempts are up to hours long.
 
-        from opticshop.core.models import EventDelivery
-        from opticshop.correspondence.models import Message
-
-        connection.close()  # a restart of the database has cut it
-        open_ones = Message.objects.everywhere("a fault run").filter(state__in=["queued", "sending"])
-        ends, before, quiet_since = time.monotonic() + 900, -1, time.monotonic()
+        What a killed process was sending is waited for as well: the clock leaps over its quarter of an hour.
+        """
         self.carrier.behaves = True
-        while time.monotonic() < ends:
-            left = open_ones.count()
-            events = EventDelivery.objects.filter(state="pending").count()
-            if not left and not events:
-                return
-            if (left, events) != before:
-                before, quiet_since = (left, events), time.monotonic()
-            if time.monotonic() - quiet_since > self.leap:
-                self._shift(1200)
-                quiet_since = time.monotonic()
-                self.say(f"leap of 20 minutes; {left} messages and {events} deliveries of events are open")
-            time.sleep(0.5)
-        self.told.wrong.append("not everything was settled in 15 minutes")
+        try:
+            self._wait(lambda: False, 900, "not everything was settled in 15 minutes")
+        except TimeoutError as error:
+            self.told.wrong.append(f"{error}: {self.left}")
 
     def _count(self) -> None:
         from opticshop.core.models import EventDelivery, OutboxEvent
-        from opticshop.correspondence.models import Message
 
-        rows = list(Message.objects.everywhere("a fault run").values_list("id", "state", "to", "detail", "attempts"))
+        rows = list(_messages().values_list("id", "state", "to", "detail", "attempts", "customer", "kind"))
+        recalls = list(_recalls().values_list("state", "notices_made", "notices_lost", "outcome"))
         accepted, wrong = self.carrier.accepted, self.told.wrong
         sent = {str(row[0]) for row in rows if row[1] == "sent"}
         unknown = {str(row[0]) for row in rows if row[1] == "failed" and "not known" in row[3]}
         refused = {str(row[0]) for row in rows if row[1] == "failed"} - unknown
         other = Counter(row[1] for row in rows if row[1] not in {"sent", "failed"})
         by_address = Counter(accepted.values())
+        told = [(row[5], row[6]) for row in rows]
         events = Counter(
             OutboxEvent.objects.filter(
                 type__in=[f"correspondence.{kind}" for kind in ("queued", "sent", "failed")]
             ).values_list("type", flat=True)
         )
+        made = OutboxEvent.objects.filter(type="reminders.notices_made").values_list("data", flat=True)
         pending = Counter(EventDelivery.objects.exclude(state="done").values_list("state", flat=True))
+        others = -(-self.people // OTHERS_ONE_IN)
         self.told.counts |= {
             "people due": self.people,
+            "not due yet": others,
+            "due, and want no recall": others,
+            "notices made": sum(row[1] for row in recalls),
             "accepted by the carrier": len(accepted),
             "rows sent": len(sent),
             "rows failed, outcome not known": len(unknown),
@@ -226,11 +298,26 @@ class Run:
             "messages attempted more than once": sum(row[4] > 1 for row in rows),
             "calls with a key accepted before": sum(self.carrier.repeated.values()),
             "names of duties sent beside beat": self.sent_twice,
+            "leaps of the clock": self.leaps,
             "events told": sum(events.values()),
             **{f"the carrier {act}": count for act, count in sorted(self.carrier.did.items())},
         }
-        if len(rows) != self.people:
-            wrong.append(f"{len(rows)} messages for {self.people} people")
+        if len(rows) != self.people or len(set(told)) != len(told):
+            wrong.append(f"{len(rows)} messages, {len(set(told))} of them different, for {self.people} people")
+        if {row[6] for row in rows} != {"recall_first"}:
+            wrong.append("not every message is a first notice")
+        stand = Counter((row[0], row[1], row[3]) for row in recalls)
+        should = {
+            ("planned", 1, ""): self.people,
+            ("planned", 0, ""): others,
+            ("closed", 0, "opted_out"): others,
+        }
+        if stand != should:
+            wrong.append(f"the recalls do not stand as they should: {dict(stand)}")
+        if (counted := sum(each["count"] for each in made)) != self.people:
+            wrong.append(f"the events speak of {counted} notices made")
+        if (lost := sum(row[2] for row in recalls)) != len(unknown) + len(refused):
+            wrong.append(f"{lost} notices are counted as lost")
         if twice := [key for key, count in by_address.items() if count > 1]:
             wrong.append(f"{len(twice)} people got the notice twice, for instance {twice[0]}")
         if self.carrier.repeated:
@@ -252,6 +339,20 @@ class Run:
             wrong.append(f"events do not match the rows: {ends}")
 
 
+def _messages() -> Any:
+    from opticshop.correspondence.models import Message
+
+    return Message.objects.everywhere("a fault run")
+
+
+def _recalls() -> Any:
+    from opticshop.reminders.models import Recall
+
+    return Recall.objects.everywhere("a fault run")
+
+
+#: While the notices are made; then, while they are sent.
+WHILE_MADE = ("kill_all_workers", "restart_database", "flush_redis")
 FAULTS = (
     "kill_a_worker",
     "flush_redis",
@@ -271,11 +372,21 @@ FAULTS = (
 
 
 def table(told: Told) -> str:
-    lines = ["| fault | at, s | lasted, s | next message after, s |", "|---|---:|---:|---:|"]
-    lines += [f"| {what} | {at:.0f} | {lasted:.1f} | {again:.1f} |" for what, at, lasted, again in told.faults]
+    lines = ["| fault | done before | at, s | lasted, s | went on after, s |", "|---|---:|---:|---:|---:|"]
+    lines += [
+        f"| {what} | {done} | {at:.0f} | {lasted:.1f} | {'nothing was left' if again is None else f'{again:.1f}'} |"
+        for what, done, at, lasted, again in told.faults
+    ]
     lines += ["", "| figure | value |", "|---|---:|"]
     lines += [f"| {name.strip()} | {value} |" for name, value in told.counts.items()]
     return "\n".join(lines)
+
+
+def _leave(*args: Any) -> None:
+    """Once: a second signal must not keep us from ending what was started."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, signal.SIG_IGN)
+    sys.exit(3)
 
 
 def main() -> int:
@@ -285,8 +396,9 @@ def main() -> int:
     if without := missing():
         print(f"not run: {', '.join(without)} not found")
         return 2
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(3))  # so that what was started is ended
-    told = Run(given.people).go(FAULTS)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _leave)
+    told = Run(given.people).go(FAULTS, WHILE_MADE)
     print(f"\n{dt.datetime.now(dt.UTC):%Y-%m-%d}, {os.cpu_count()} cores, {given.people} people\n\n{table(told)}\n")
     for each in told.wrong:
         print(f"WRONG: {each}")

@@ -7,10 +7,8 @@ import os
 from pathlib import Path
 
 from opticshop.config.settings.base import *  # noqa: F403
-from opticshop.config.settings.base import INSTALLED_APPS
 from opticshop.core import clock
 
-INSTALLED_APPS = [*INSTALLED_APPS, "tests.faults"]
 SECRET_KEY = "a-key-for-tests-only-and-nothing-else-0000"
 OPTICSHOP_JOBS = "celery"
 _offset = Path(os.environ["FAULT_CLOCK"])
