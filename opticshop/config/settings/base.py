@@ -259,6 +259,8 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"()": "opticshop.config.logs.line_formatter"}},
+    "filters": {"short": {"()": "opticshop.config.logs.ShortOnBeat"}},
+    "loggers": {"celery.beat": {"filters": ["short"]}},
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["stderr"], "level": env.text("OPTICSHOP_LOG_LEVEL", "WARNING")},
 }
