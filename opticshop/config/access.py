@@ -149,6 +149,24 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Imports.RUN: (_M, _H),
 }
 
+#: Where a role is held: at one branch it opens that branch and no other; these may be held in every branch at once.
+EVERYWHERE: tuple[str, ...] = (_H, _B)
+
+#: Permissions that also (or only) open what belongs to the whole group: for that they must be held everywhere.
+OF_THE_GROUP: dict[StrEnum, str] = {
+    Audit.VIEW: "the trail, all of it",
+    Branches.EDIT: "opening a branch",
+    Catalogue.EDIT: "the catalogue and tax rates",
+    Integrations.MANAGE: "webhooks that hear of every branch",
+    Ledger.CLOSE: "months of the whole company",
+    Ledger.EXPORT: "batches of the whole group",
+    Plugins.MANAGE: "plugins and their settings for the group",
+    Prices.EDIT: "price lists and promotions of the group, values of schemes",
+    Purchasing.EDIT_SUPPLIERS: "suppliers and their prices",
+    Correspondence.MANAGE: "templates of the group",
+    Alerts.SET_UP: "rules of the group",
+}
+
 ROLE_TABLE: dict[str, frozenset[str]] = {
     role: frozenset(str(permission) for permission, roles in TABLE.items() if role in roles)
     for role in (_C, _W, _M, _H, _B)
