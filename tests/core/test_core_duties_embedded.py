@@ -10,7 +10,10 @@ import sys
 import time
 
 import pytest
+from django.core.management import CommandError, call_command
 from django.db import connection
+
+from opticshop.core.duties import Duty
 
 RUNNER = """
 import sys, time
@@ -64,3 +67,14 @@ def test_the_runner_goes_on_beside_a_duty_that_hangs_and_stops_when_told(tmp_pat
 def _runs(file) -> dict[str, int]:
     with sqlite3.connect(file, timeout=20) as database:
         return dict(database.execute("SELECT name, SUM(runs) FROM core_dutyrun GROUP BY name").fetchall())
+
+
+def test_a_duty_that_fails_does_not_keep_the_others_from_being_run_once(monkeypatch, capsys):
+    def broken():
+        raise RuntimeError("out of order")
+
+    ran = [Duty("test.a", 60, lambda: 2), Duty("test.broken", 60, broken), Duty("test.z", 60, lambda: 3)]
+    monkeypatch.setattr("opticshop.core.management.commands.jobs_run.all_duties", lambda: ran)
+    with pytest.raises(CommandError, match=r"test\.broken"):
+        call_command("jobs_run", once=True)
+    assert capsys.readouterr().out.split("\n")[:2] == ["test.a: 2", "test.z: 3"]

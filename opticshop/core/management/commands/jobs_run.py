@@ -8,7 +8,7 @@ import threading
 import time
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import close_old_connections, connection
 
 from opticshop.core.duties import QUEUES, Duty, all_duties
@@ -29,8 +29,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, once: bool = False, grace: float = 25.0, **options: Any) -> None:
         if once:
-            for each in all_duties():
-                self.stdout.write(f"{each.name}: {each.run()}")
+            self._once()
             return
         stop = threading.Event()
         for number in (signal.SIGINT, signal.SIGTERM):
@@ -50,6 +49,18 @@ class Command(BaseCommand):
         left = [thread.name for thread in threads if thread.is_alive()]
         # What is cut off here is found by the rows it left: its lease ends, its claims are settled as of a crash.
         self.stdout.write(f"job runner: stopped{', leaving ' + ', '.join(left) if left else ''}")
+
+    def _once(self) -> None:
+        """Each duty once; one that fails does not keep the others from being run."""
+        failed = []
+        for each in all_duties():
+            try:
+                self.stdout.write(f"{each.name}: {each.run()}")
+            except Exception:
+                log.exception("duty %s failed", each.name)
+                failed.append(each.name)
+        if failed:
+            raise CommandError(f"These failed: {', '.join(failed)}.")
 
 
 def _work(lane: list[Duty], stop: threading.Event) -> None:
