@@ -22,6 +22,7 @@ from opticshop.core.filters import YesNoFilter
 from opticshop.core.renderers import PdfRenderer
 from opticshop.core.serializers import ProblemOut
 from opticshop.core.throttling import AnonymousThrottle
+from opticshop.customers.filters import CustomerFilter
 
 from . import selectors, services
 from .kinds import all_kinds
@@ -55,7 +56,7 @@ CALLBACK_BYTES = 64 * 1024
 
 class MessageFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     kind = django_filters.CharFilter(field_name="kind")
     state = django_filters.ChoiceFilter(choices=Message.State.choices)
     delivery = django_filters.ChoiceFilter(choices=Message.Delivery.choices)
@@ -206,7 +207,7 @@ class MessageTemplateViewSet(ResourceViewSet):
 
 class ReplyFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     message = django_filters.UUIDFilter(field_name="message_id")
     meaning = django_filters.ChoiceFilter(choices=Reply.Meaning.choices)
 

@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.branches.selectors import branch_get_for, branches_visible_to
+from opticshop.core import acting
 from opticshop.core.api import Lists, ResourceViewSet
 from opticshop.core.errors import NotFound
 from opticshop.core.filters import YesNoFilter
@@ -260,6 +261,7 @@ class DuplicateViewSet(Lists):
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset())) or []
         alike = selectors.alike_older(self.actor, page)
+        acting.saw(Customer, [*page, *(older.customer for each in alike.values() for older in each)])
         for customer in page:
             customer.alike = alike.get(customer.id, [])
         body = self.get_serializer_class()(page, many=True, context=self.get_serializer_context()).data

@@ -12,6 +12,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.core import clock
 from opticshop.core.api import ApiViewSet, ResourceViewSet
 from opticshop.core.filters import YesNoFilter
+from opticshop.customers.filters import CustomerFilter
 
 from . import figures, selectors, services
 from .models import Campaign, CampaignState, Outcome, Recall
@@ -33,7 +34,7 @@ VIEW, MANAGE = ReminderPermission.VIEW, ReminderPermission.MANAGE
 
 class RecallFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = django_filters.UUIDFilter(field_name="customer_id")
+    customer = CustomerFilter(field_name="customer")
     state = django_filters.ChoiceFilter(choices=Recall.State.choices)
     outcome = django_filters.ChoiceFilter(choices=Outcome.choices)
     due_from = django_filters.DateFilter(field_name="due_on", lookup_expr="gte")

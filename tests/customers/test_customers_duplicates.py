@@ -99,6 +99,16 @@ def plan(queryset):
         return "\n".join(str(row[-1]) for row in cursor.fetchall())
 
 
+def test_who_is_shown_as_alike_is_read_and_written_down(api, manager, mill):
+    from opticshop.audit.models import AuditRead
+
+    older = CustomerFactory(branch=mill, email="same@example.org")
+    newer = CustomerFactory(branch=mill, email="same@example.org")
+    assert len(api(manager).get(URL).json()["results"]) == 1
+    (read,) = AuditRead.objects.all()
+    assert {each.customer_id for each in read.subjects.all()} == {older.pk, newer.pk}
+
+
 def test_near_duplicates_are_looked_up_by_indexes(mill):
     """Whoever registers ten thousand people must not read all of them for each."""
     CustomerFactory.create_batch(3, branch=mill)
