@@ -132,6 +132,6 @@ SPECTACULAR: dict[str, Any] = {
         {"name": "Imports", "description": "Data taken over from files."},
         {"name": "Calculators", "description": "Optics calculators brought by plugins."},
         {"name": "Plugins", "description": "What is installed, active and healthy."},
-        {"name": "Audit", "description": "Who did and who read what, when and from where."},
+        {"name": "Audit trail", "description": "Who did and who read what, when and from where."},
     ],
 }

@@ -1,7 +1,7 @@
 """A migration operation that makes several tables at once.
 
-After each table Django makes every model that is related to it anew, which with a hundred tables takes most of the time of
-a first ``migrate``. Here that happens once for all tables of one migration.
+After each table Django makes every model that is related to it anew, which with a hundred tables takes most of the time
+of a first ``migrate``. Here that happens once for all tables of one migration.
 """
 
 from __future__ import annotations

@@ -22,6 +22,7 @@ from opticshop.plugin_api import (
 from opticshop.plugin_api.manifest import KEBAB_CASE
 
 from .discovery import LeftOut, Plugin, Unfit, said
+from .shapes import schema_of
 
 T = TypeVar("T")
 
@@ -147,7 +148,7 @@ def _check_shapes(calculator: Calculator[Any, Any]) -> None:
         if not isinstance(model, type) or not issubclass(model, BaseModel):
             raise Unfit("registration", f"the calculator {calculator.name} has no {name}")
         try:
-            model.model_json_schema(mode="validation")
-            model.model_json_schema(mode="serialization")
+            schema_of(model)
+            schema_of(model, "serialization")
         except Exception as error:
             raise Unfit("registration", f"{calculator.name}.{name} has no JSON Schema: {said(error)}") from error

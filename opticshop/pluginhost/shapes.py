@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ValidationError
 
@@ -35,9 +35,9 @@ def read(model: type[BaseModel], body: Any) -> BaseModel:
     return model.model_validate_json(json.dumps(body), strict=True)
 
 
-@lru_cache(maxsize=512)
-def schema_of(model: type[BaseModel]) -> dict[str, Any]:
-    return model.model_json_schema(mode="validation")
+@lru_cache(maxsize=1024)
+def schema_of(model: type[BaseModel], mode: Literal["validation", "serialization"] = "validation") -> dict[str, Any]:
+    return model.model_json_schema(mode=mode)
 
 
 def entries(model: type[BaseModel], body: Any, error: ValidationError) -> list[dict[str, Any]]:

@@ -80,7 +80,7 @@ def test_a_list_costs_the_same_however_long(books, mill, queries):
     one = cost()
     for _ in range(5):
         book(mill)
-    assert cost() == one <= 4
+    assert cost() == one <= 4 + 4, "four write down who read"
 
 
 def test_nothing_is_typed_in_or_changed(books, mill):

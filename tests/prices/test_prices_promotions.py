@@ -156,7 +156,7 @@ def test_lists_cost_the_same_however_long(api, offer, use, clerk, queries):
         use(offer(f"B{number}"), f"orders/b{number}")
     many = queries(lambda: api(clerk).get(URL)), queries(lambda: api(clerk).get("/api/v1/promotion-uses/"))
     assert many == few
-    assert max(many) <= 3
+    assert max(many) <= 3 + 4, "four write down who read"
 
 
 def test_uses_of_another_branch_are_not_there(api, offer, use, outsider, bookkeeper):

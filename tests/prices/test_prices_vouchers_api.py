@@ -314,7 +314,7 @@ def test_lists_cost_the_same_however_long(api, clerk, bookkeeper, manager, redee
         api(manager).post(CLAIMS, submit, **key(str(number)))
         value("B", f"{number}.00", published_on=f"2026-01-0{number}")
     assert costs() == few
-    assert max(few) <= 3
+    assert max(few) <= 3 + 4, "four write down who read"
 
 
 def test_payments_redeem_and_put_back_through_the_service(grant):

@@ -348,7 +348,7 @@ def test_the_list_costs_the_same_for_two_rows_and_for_ten(api, clerk, world, var
         done(client.post("/api/v1/orders/", body), 201)
     outbox.deliver_all()
     assert len(client.get(LENS_ORDERS).data["results"]) == 10
-    assert queries(lambda: client.get(LENS_ORDERS)) == two <= 4
+    assert queries(lambda: client.get(LENS_ORDERS)) == two <= 4 + 4, "four write down who read"
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from tests.reminders.conftest import SYSTEM, later, messages
 from tests.workshop.conftest import events_of
 
 pytestmark = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("plugin",)
 URL = "/api/v1/recall-campaigns/"
 #: Noon of the test day is Monday 2 March 2026. A prescription of that day last year is due today (policy: a year on).
 DUE_TODAY = dt.date(2025, 3, 2)

@@ -23,6 +23,7 @@ from tests.reminders.conftest import SYSTEM, collect, later, make_ready, message
 from tests.workshop.conftest import events_of
 
 pytestmark = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("plugin",)
 URL = "/api/v1/messages/"
 
 
@@ -37,23 +38,23 @@ def change(customer, **values):
 
 
 @pytest.fixture
-def ready(plugin, order):
+def packed(plugin, order):
     return make_ready()
 
 
-def test_the_wearer_is_told_that_the_pair_is_ready(ready, plugin, world):
+def test_the_wearer_is_told_that_the_pair_is_ready(packed, plugin, world):
     [message] = messages()
     assert (message.state, message.kind, message.subject_ref) == (
         "queued",
         "ready_for_collection",
-        f"orders/{ready.id}",
+        f"orders/{packed.id}",
     )
     assert (message.channel, message.to, message.language) == ("post-box", world.customer.email, "en")
     assert send() == 1
     [told] = plugin.email.seen
     assert (told.id, told.to, told.purpose) == (str(message.id), world.customer.email, "service")
     assert told.branch_name == world.branch.name
-    assert ready.number in told.subject
+    assert packed.number in told.subject
     assert "020 7946 0000" in told.body
     message.refresh_from_db()
     assert (message.state, message.attempts, message.provider_reference) == ("sent", 1, "r-1")
@@ -63,7 +64,7 @@ def test_the_wearer_is_told_that_the_pair_is_ready(ready, plugin, world):
     assert len(plugin.email.seen) == 1
 
 
-def test_the_text_says_nothing_of_powers_money_or_health(ready):
+def test_the_text_says_nothing_of_powers_money_or_health(packed):
     [message] = messages()
     text = f"{message.subject} {message.body}".lower()
     for private in ("-4.", "4.50", "170", "220", "£", "prescription", "dioptre", "lens"):
@@ -78,7 +79,7 @@ def test_what_is_filled_in_is_not_read_as_a_template(plugin, order, world):
     assert "\n" not in message.subject
 
 
-def test_hearing_of_a_ready_order_twice_queues_one_message(ready):
+def test_hearing_of_a_ready_order_twice_queues_one_message(packed):
     queue_ready_message(OutboxEvent.objects.get(type="orders.ready"))
     assert len(messages()) == 1
 
@@ -145,7 +146,7 @@ def test_a_child_is_told_through_the_guardian(plugin, order, world, birth_date, 
     assert message.customer_id == world.customer.id
 
 
-def test_the_attempt_is_on_record_while_it_is_being_sent(ready, plugin):
+def test_the_attempt_is_on_record_while_it_is_being_sent(packed, plugin):
     noted = []
     plugin.email.on_send = lambda message: noted.append((messages()[0].state, messages()[0].attempts))
     send()
@@ -164,7 +165,7 @@ def test_the_attempt_is_committed_before_the_channel_is_called(plugin, mill):
     assert messages()[0].state == "sent"
 
 
-def test_what_was_certainly_not_sent_is_tried_again_with_growing_pauses(ready, plugin):
+def test_what_was_certainly_not_sent_is_tried_again_with_growing_pauses(packed, plugin):
     plugin.email.answers = [SendOutcome(state="retry", detail="Busy.")] * 20
     pauses = []
     for _ in range(20):
@@ -182,7 +183,7 @@ def test_what_was_certainly_not_sent_is_tried_again_with_growing_pauses(ready, p
     assert len(events_of("correspondence.failed")) == 1
 
 
-def test_it_is_not_tried_again_before_its_time(ready, plugin):
+def test_it_is_not_tried_again_before_its_time(packed, plugin):
     plugin.email.answers = [SendOutcome(state="retry")]
     send()
     with later(minutes=1):
@@ -192,7 +193,7 @@ def test_it_is_not_tried_again_before_its_time(ready, plugin):
     assert messages()[0].state == "sent"
 
 
-def test_a_refused_message_is_given_up(ready, plugin):
+def test_a_refused_message_is_given_up(packed, plugin):
     plugin.email.answers = [SendOutcome(state="refused", detail="No such address.")]
     send()
     with later(days=1):
@@ -201,7 +202,7 @@ def test_a_refused_message_is_given_up(ready, plugin):
 
 
 @pytest.mark.parametrize("answer", [SendOutcome(state="unknown", detail="Timed out."), RuntimeError("broke")])
-def test_what_may_have_left_is_flagged_for_a_person_and_never_sent_again(ready, plugin, answer):
+def test_what_may_have_left_is_flagged_for_a_person_and_never_sent_again(packed, plugin, answer):
     plugin.email.answers = [answer]
     send()
     with later(days=1):
@@ -212,7 +213,7 @@ def test_what_may_have_left_is_flagged_for_a_person_and_never_sent_again(ready, 
     assert len(plugin.email.seen) == 1
 
 
-def test_a_message_lost_while_it_was_being_sent_is_flagged_and_never_sent_again(ready, plugin):
+def test_a_message_lost_while_it_was_being_sent_is_flagged_and_never_sent_again(packed, plugin):
     class Died(BaseException):
         """The process ends in the middle of sending."""
 
@@ -235,7 +236,7 @@ def test_a_message_lost_while_it_was_being_sent_is_flagged_and_never_sent_again(
     assert len(plugin.email.seen) == 1
 
 
-def test_a_channel_that_is_gone_when_it_is_to_be_sent_is_waited_for(ready, world):
+def test_a_channel_that_is_gone_when_it_is_to_be_sent_is_waited_for(packed, world):
     change(world.branch, message_channel="gone")
     send()
     [message] = messages()
@@ -244,7 +245,7 @@ def test_a_channel_that_is_gone_when_it_is_to_be_sent_is_waited_for(ready, world
 
 
 @pytest.mark.parametrize("what", ["collected", "cancelled"])
-def test_a_queued_message_is_withdrawn_when_its_reason_has_gone(ready, plugin, what):
+def test_a_queued_message_is_withdrawn_when_its_reason_has_gone(packed, plugin, what):
     if what == "collected":
         collect()
     else:
@@ -257,21 +258,21 @@ def test_a_queued_message_is_withdrawn_when_its_reason_has_gone(ready, plugin, w
     assert events_of("correspondence.withdrawn")
 
 
-def test_the_sender_looks_for_itself_whether_the_reason_has_gone(ready, plugin):
+def test_the_sender_looks_for_itself_whether_the_reason_has_gone(packed, plugin):
     collect(deliver=False)
     assert send() == 1
     assert (messages()[0].state, messages()[0].detail) == ("withdrawn", "The order is collected.")
     assert not plugin.email.seen
 
 
-def test_who_asks_for_silence_meanwhile_is_left_in_peace(ready, plugin, world):
+def test_who_asks_for_silence_meanwhile_is_left_in_peace(packed, plugin, world):
     change(world.customer, preferred_channel="none")
     send()
     assert messages()[0].state == "withdrawn"
     assert not plugin.email.seen
 
 
-def test_an_address_that_was_corrected_meanwhile_is_used(ready, plugin, world):
+def test_an_address_that_was_corrected_meanwhile_is_used(packed, plugin, world):
     change(world.customer, email="right@example.org")
     send()
     assert plugin.email.seen[0].to == messages()[0].to == "right@example.org"
@@ -346,10 +347,10 @@ def test_every_wording_has_all_it_needs():
             kind.wording.written("email", {})
 
 
-def test_messages_are_seen_where_the_role_holds_and_nowhere_else(api, clerk, hand, outsider, bookkeeper, ready, world):
+def test_messages_are_seen_where_the_role_holds_and_nowhere_else(api, clerk, hand, outsider, bookkeeper, packed, world):
     [message] = messages()
     client = api(clerk)
-    found = client.get(f"{URL}?state=queued&customer={world.customer.id}&subject_ref=orders/{ready.id}").json()
+    found = client.get(f"{URL}?state=queued&customer={world.customer.id}&subject_ref=orders/{packed.id}").json()
     assert [row["id"] for row in found["results"]] == [str(message.id)]
     assert client.get(f"{URL}{message.id}/").json()["subject"] == message.subject
     assert client.get(f"{URL}?state=sent").json()["results"] == []
@@ -360,7 +361,7 @@ def test_messages_are_seen_where_the_role_holds_and_nowhere_else(api, clerk, han
     assert client.post(URL, {}).status_code == 405
 
 
-def test_the_list_costs_the_same_for_one_message_and_for_five(api, clerk, ready, queries):
+def test_the_list_costs_the_same_for_one_message_and_for_five(api, clerk, packed, queries):
     client = api(clerk)
     one = queries(lambda: client.get(URL))
     [message] = messages()

@@ -25,6 +25,7 @@ from tests.reminders.test_reminders_campaigns import client, notices, person, re
 from tests.workshop.conftest import events_of
 
 pytestmark = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("plugin",)
 __all__ = ["client"]
 
 

@@ -17,6 +17,7 @@ from tests.reminders.conftest import SYSTEM, collect, make_ready
 from tests.workshop.conftest import events_of
 
 pytestmark = pytest.mark.django_db
+LEAVES_THE_STATE_ALONE = ("plugin",)
 URL = "/api/v1/recalls/"
 
 
