@@ -267,6 +267,22 @@ def test_what_belongs_to_the_group_is_not_changed_from_one_branch(walk: Walk, al
     assert not walk.problems, told(walk.problems)
 
 
+def test_a_selector_that_forgets_the_branch_is_noticed(walk: Walk, all_at_mill: Any, monkeypatch: pytest.MonkeyPatch):
+    """The walk itself: with such a mistake in the list of customers it says so."""
+    from opticshop.customers.api import CustomerViewSet
+    from opticshop.customers.models import Customer
+
+    monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(lambda actor: Customer.objects.everywhere("mistake")))
+    client, theirs = client_of(all_at_mill), walk.row("customers.Customer", "quay").pk
+    for operation in operations():
+        if operation.id in {"customer_list", "customer_get"}:
+            answer = walk.send(client, operation, operation.at({"id": theirs}))
+            assert answer.status_code == 200
+            walk.look_for("quay", operation, "all roles", answer, theirs)
+    assert len(walk.problems) == 2
+    assert all("tells of the other branch" in problem for problem in walk.problems)
+
+
 def test_a_role_held_everywhere_reads_every_branch(walk: Walk):
     clients = {role: client_of(holder(f"{role}-everywhere", None, role)) for role in EVERYWHERE}
     for operation in operations():

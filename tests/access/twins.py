@@ -143,6 +143,10 @@ def second_rows(twins: Twins) -> None:
         apps.get_model("prescriptions.PrescribedEye").objects.create(
             id=twins.key(side), prescription=prescription, eye="left", sphere_dpt=Decimal("-1")
         )
+        line = twins.row(apps.get_model("ledger.Line"), side)
+        type(line).objects.create(
+            id=twins.key(side), entry=line.entry, line_no=line.line_no + 1, account=line.account, credit=line.debit
+        )
         run = twins.row(apps.get_model("replenishment.ReplenishmentRun"), side)
         run.branches.add(twins.branches[side])
 
