@@ -103,8 +103,7 @@ class Desk:
 
     def _not(self, person: Customer, way: str, message: Message, kind: MessageKind, why: NotServed) -> Plan:
         """No way, with the words that a person may use who calls instead."""
-        values = full_values(message.values, str(person), self.branch)
-        language, subject, body = self.templates.written(kind, person.language, Form.EMAIL, values)
+        language, subject, body = self._written(message, kind, person, Form.EMAIL)
         return Plan(person, way, None, "", language, subject, body, obstacle=why.why, for_now=why.for_now)
 
     def _by(self, way: str, message: Message, kind: MessageKind, person: Customer) -> Plan | NotServed:
@@ -114,8 +113,7 @@ class Desk:
         to, obstacle = reaching.address(person, way, message.purpose, serving.channel.needs)
         if obstacle:
             return NotServed(obstacle)
-        values = full_values(message.values, str(person), self.branch)
-        language, subject, body = self.templates.written(kind, person.language, serving.form, values)
+        language, subject, body = self._written(message, kind, person, serving.form)
         url = unsubscribing.address_for(person.id, message.purpose, way) if serving.form == Form.EMAIL else ""
         if url:
             body = f"{body}\n\n--\n{STOP_WORDS}\n{url}\n"
@@ -124,6 +122,11 @@ class Desk:
         except DomainError as error:
             return NotServed(error.detail)
         return Plan(person, way, serving, to, language, subject, body, url)
+
+    def _written(self, message: Message, kind: MessageKind, person: Customer, form: str) -> tuple[str, str, str]:
+        wearer = reaching.wearer_of(message.customer)
+        values = full_values(message.values, str(person), str(wearer), self.branch)
+        return self.templates.written(kind, person.language, form, values, ward=wearer.id != person.id)
 
     def _bind(self, name: str) -> tuple[BoundChannel, str] | str:
         """The channel with its form, or in words why it cannot be had; asked for once."""

@@ -5,6 +5,7 @@ Correspondence knows how to say and send; the app that declared the kind knows w
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
@@ -23,7 +24,9 @@ class MessageKind:
     """One kind of message. ``gone`` says why there is no longer anything to tell, and is empty while there is.
 
     Of the ``placeholders`` those that are ``open_placeholders`` say nothing of health or money, and may stand where
-    others read them: on a postcard, and in a text message. ``examples`` fill them in a preview.
+    others read them: on a postcard, and in a text message. ``examples`` fill them in a preview. ``days`` are those with
+    ISO 8601 days for values, written out in the language of the text. ``for_ward`` are the built-in words where a
+    guardian is told. ``leaves_at`` says when a message may leave that would leave at a moment.
     """
 
     name: str
@@ -34,6 +37,9 @@ class MessageKind:
     gone: Callable[[Message], str]
     open_placeholders: tuple[str, ...] = ()
     examples: Mapping[str, str] = field(default_factory=dict)
+    days: tuple[str, ...] = ()
+    for_ward: Wording | None = None
+    leaves_at: Callable[[Message, dt.datetime], dt.datetime] | None = None
 
 
 _kinds: dict[str, MessageKind] = {}

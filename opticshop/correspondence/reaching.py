@@ -52,6 +52,11 @@ def audience(customer: Customer, purpose: str, zone: str, further_ways: Sequence
     return Audience(person, () if obstacle else tuple(dict.fromkeys((prefers, *further_ways))), obstacle)
 
 
+def wearer_of(customer: Customer) -> Customer:
+    """Whom a message is about: the record that speaks for the person."""
+    return identity_of(customer)
+
+
 def address(person: Customer, way: str, purpose: str, needs: str | None) -> tuple[str, str]:
     """(address, obstacle) of a way; a channel that needs no address is given none."""
     if any(row.way == way and row.purpose == purpose for row in person.refusals.all()):

@@ -18,7 +18,7 @@ from opticshop.plugin_api import MessageForm
 from .kinds import MessageKind
 from .models import Form, MessageTemplate
 from .texting import MAX_SEGMENTS, TextLength, text_length
-from .wording import COMMON_PLACEHOLDERS, LANGUAGE, filled
+from .wording import COMMON_PLACEHOLDERS, LANGUAGE, day_in_words, filled
 
 #: How a channel's form of a message is called here.
 FORM_OF: dict[MessageForm, Form] = {
@@ -84,15 +84,22 @@ class Templates:
                     return row
         return None
 
-    def written(self, kind: MessageKind, language: str, form: str, values: Mapping[str, str]) -> tuple[str, str, str]:
-        """(language, subject, body) by the first template that can be filled in, else the built-in text."""
+    def written(
+        self, kind: MessageKind, language: str, form: str, values: Mapping[str, str], *, ward: bool = False
+    ) -> tuple[str, str, str]:
+        """(language, subject, body) by the first template that can be filled in, else the built-in text.
+
+        ``ward``: a guardian is told about a child.
+        """
         row = self.find(kind.name, language, form)
         if row is not None:
             try:
-                return row.language, *filled(Template(row.subject), Template(row.body), values)
+                spelt = in_words(kind, values, row.language)
+                return row.language, *filled(Template(row.subject), Template(row.body), spelt)
             except (KeyError, ValueError):  # written for placeholders that this release no longer has
                 pass
-        return LANGUAGE, *kind.wording.written(form, values)
+        wording = kind.for_ward if ward and kind.for_ward else kind.wording
+        return LANGUAGE, *wording.written(form, in_words(kind, values, LANGUAGE))
 
 
 def allowed_placeholders(kind: MessageKind, form: str) -> list[str]:
@@ -104,9 +111,15 @@ def example_values(kind: MessageKind) -> dict[str, str]:
     return {name: kind.examples.get(name) or name.replace("_", " ") for name in kind.placeholders}
 
 
-def full_values(values: Mapping[str, str], name: str, branch: Branch) -> dict[str, str]:
+def full_values(values: Mapping[str, str], name: str, wearer: str, branch: Branch) -> dict[str, str]:
     """The kind's own values with those that every text may use."""
-    return {**values, "name": name or "customer", "branch_name": branch.name, "branch_where": _where(branch)}
+    people = {"name": name or "customer", "wearer": wearer or "customer"}
+    return {**values, **people, "branch_name": branch.name, "branch_where": _where(branch)}
+
+
+def in_words(kind: MessageKind, values: Mapping[str, str], language: str) -> dict[str, str]:
+    """The values with the kind's days written out in the language."""
+    return {name: day_in_words(text, language) if name in kind.days else text for name, text in values.items()}
 
 
 def check_words(kind: MessageKind, form: str, subject: str, body: str) -> None:

@@ -6,14 +6,17 @@ memory).
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from string import Template
 
+from opticshop.branches.calendars import calendar_of
 from opticshop.correspondence.kinds import MessageKind, Purpose, declare
 from opticshop.correspondence.models import Message
 from opticshop.correspondence.wording import Wording
 
-from .selectors import why_not_told
+from .moments import NoTimeToSend, sendable_at
+from .selectors import campaign_with_hours, why_not_told
 
 PREFIX = "recalls/"
 
@@ -39,16 +42,50 @@ def _gone(message: Message) -> str:
     return "There is no such recall." if recall_id is None else why_not_told(recall_id)
 
 
-#: ordinal -> (word in the name, title, what the notice begins with)
+def _leaves_at(message: Message, moment: dt.datetime) -> dt.datetime:
+    """In the hours of the branch's open campaign, also where the sending is late or was tried before."""
+    campaign = campaign_with_hours(message.branch_id)
+    if campaign is None:
+        return moment
+    try:
+        return sendable_at(
+            moment,
+            quiet_from=campaign.quiet_from,
+            quiet_to=campaign.quiet_to,
+            calendar=calendar_of(campaign.branch),
+            open_days_only=campaign.open_days_only,
+        )
+    except NoTimeToSend:
+        return moment
+
+
+#: ordinal -> (word in the name, title, what the notice begins with, before "examination" and its owner)
 _OPENINGS = {
-    1: ("first", "First notice", "your next examination is due"),
-    2: ("second", "Second notice", "we wrote to you before: your examination is due"),
-    3: ("final", "Final notice", "this is our last notice: your examination is due"),
+    1: ("first", "First notice", "", "next "),
+    2: ("second", "Second notice", "we wrote to you before: ", ""),
+    3: ("final", "Final notice", "this is our last notice: ", ""),
 }
 
 
+def _wording(opening: str, next_: str, *, ward: bool) -> Wording:
+    """To the person, or to the guardian of a child, who may have several: the child is named."""
+    due = f"{opening}the {next_}examination of $wearer is due" if ward else f"{opening}your {next_}examination is due"
+    since = "If $wearer has been examined since" if ward else "If you have been examined since"
+    of_whom = "the next examination of $wearer" if ward else "your next examination"
+    return Wording(
+        subject=Template(f"Time for {of_whom} at $branch_name"),
+        long=Template(
+            f"Dear $name,\n\n{due} from $due_on.\n"
+            "Please make an appointment at $branch_name$branch_where.\n"
+            f"{since}, or you do not want to hear of this, please tell us.\n\n"
+            "$branch_name"
+        ),
+        short=Template(f"$branch_name: {due}. Please make an appointment$branch_where."),
+    )
+
+
 def _kind(ordinal: int, *, promotes: bool) -> MessageKind:
-    word, title, opening = _OPENINGS[ordinal]
+    word, title, opening, next_ = _OPENINGS[ordinal]
     purpose: Purpose = "marketing" if promotes else "recall"
     return declare(
         MessageKind(
@@ -57,16 +94,10 @@ def _kind(ordinal: int, *, promotes: bool) -> MessageKind:
             purpose=purpose,
             placeholders=("due_on",),
             open_placeholders=("due_on",),
-            wording=Wording(
-                subject=Template("Time for your next examination at $branch_name"),
-                long=Template(
-                    f"Dear $name,\n\n{opening} from $due_on.\n"
-                    "Please make an appointment at $branch_name$branch_where.\n"
-                    "If you have been examined since, or do not want to hear of this, please tell us.\n\n"
-                    "$branch_name"
-                ),
-                short=Template(f"$branch_name: {opening}. Please make an appointment$branch_where."),
-            ),
+            wording=_wording(opening, next_, ward=False),
+            for_ward=_wording(opening, next_, ward=True),
+            days=("due_on",),
+            leaves_at=_leaves_at,
             gone=_gone,
             examples={"due_on": "2026-03-02"},
         )

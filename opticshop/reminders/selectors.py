@@ -57,6 +57,14 @@ def open_campaign_of(branch_id: uuid.UUID) -> Campaign | None:
     return is_open.prefetch_related("notices").first()
 
 
+def campaign_with_hours(branch_id: uuid.UUID) -> Campaign | None:
+    """The open campaign of a branch with what says when its notices may leave: three queries."""
+    rows = Campaign.objects.everywhere("when a message of the branch may leave")
+    is_open = rows.filter(branch_id=branch_id, state__in=[CampaignState.RUNNING, CampaignState.PAUSED])
+    calendar = ("branch__opening_hours", "branch__closures")
+    return is_open.select_related("branch").prefetch_related(*calendar).first()
+
+
 def running_campaigns() -> list[Campaign]:
     """Every campaign that runs, with its branch, notices and calendar: four queries."""
     rows = Campaign.objects.everywhere("the duty makes notices for every branch").filter(state=CampaignState.RUNNING)

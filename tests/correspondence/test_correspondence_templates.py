@@ -52,7 +52,10 @@ def test_only_what_may_stand_there_is_accepted(api, manager, mill, plugin, form)
         return
     assert (answer.status_code, answer.json()["code"]) == (422, "correspondence.placeholder_not_allowed")
     [error] = answer.json()["errors"]
-    assert (error["pointer"], error["allowed"]) == ("#/body", ["branch_name", "branch_where", "name", "thing"])
+    assert (error["pointer"], error["allowed"]) == (
+        "#/body",
+        ["branch_name", "branch_where", "name", "thing", "wearer"],
+    )
     assert api(manager).post(URL, body | {"body": "$thing"}).status_code == 201
 
 
@@ -119,8 +122,21 @@ def test_every_built_in_text_keeps_to_the_placeholders_that_may_stand_there():
         assert set(kind.open_placeholders) <= set(kind.placeholders), kind.name
         values = dict.fromkeys(allowed_placeholders(kind, "text"), "Wren Alder")
         for form in ("text", "postcard"):
-            _, body = kind.wording.written(form, values | dict.fromkeys(kind.wording.subject.get_identifiers(), "x"))
-            assert text_length(body).segments <= MAX_SEGMENTS, kind.name
+            for wording in filter(None, (kind.wording, kind.for_ward)):
+                _, body = wording.written(form, values | dict.fromkeys(wording.subject.get_identifiers(), "x"))
+                assert text_length(body).segments <= MAX_SEGMENTS, kind.name
+
+
+@pytest.mark.parametrize(
+    ("language", "written"),
+    [("en", "2 March 2026"), ("en-US", "2 March 2026"), ("fr", "2 mars 2026"), ("de", "2. März 2026"), ("xx", None)],
+)
+def test_a_day_is_written_as_people_of_the_language_write_it(language, written):
+    """The forms of the languages: Unicode CLDR, long dates, from memory (for English the one of the UK)."""
+    from opticshop.correspondence.wording import day_in_words
+
+    assert day_in_words("2026-03-02", language) == written or written is None
+    assert day_in_words("next week", language) == "next week"
 
 
 def test_a_preview_shows_the_words_in_force_and_keeps_nothing(api, manager, clerk, outsider, mill, plugin):
@@ -167,4 +183,10 @@ def test_the_groups_words_are_the_head_offices_and_a_branchs_its_own(
     assert len(api(clerk).get(f"{URL}?of_the_group=true").json()["results"]) == 1
     assert queries(lambda: api(clerk).get(URL)) == one
     kinds = {row["name"]: row for row in api(clerk).get(f"{URL}kinds/").json()}
-    assert kinds["test_recall"]["placeholders"]["postcard"] == ["branch_name", "branch_where", "name", "thing"]
+    assert kinds["test_recall"]["placeholders"]["postcard"] == [
+        "branch_name",
+        "branch_where",
+        "name",
+        "thing",
+        "wearer",
+    ]

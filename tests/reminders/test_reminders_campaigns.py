@@ -7,7 +7,7 @@ import datetime as dt
 import pytest
 
 from opticshop.branches.models import OpeningHours
-from opticshop.core import outbox
+from opticshop.core import clock, outbox
 from opticshop.core.duties import run_duty
 from opticshop.customers.models import Customer
 from opticshop.customers.services import customer_amend
@@ -273,6 +273,38 @@ def test_the_guardian_of_a_child_is_told(client, mill):
     assert (message.customer_id, message.to) == (child.customer_id, guardian.email)
 
 
+@pytest.mark.parametrize("prefers", ["email", "text"])
+def test_a_guardian_of_two_children_reads_whose_examination_is_due(client, mill, prefers):
+    mill.message_channel = "post-box" if prefers == "email" else "pocket"
+    mill.save()
+    guardian = CustomerFactory(
+        branch=mill, given_name="Rowan", phone_e164="+442079460018", preferred_channel=prefers, email="r@example.org"
+    )
+    for name in ("Robin", "Piper"):
+        person(mill, birth_date=dt.date(2015, 1, 1), guardian=guardian, given_name=name, family_name="Alder")
+    grown = person(mill, given_name="Gale", phone_e164="+442079460019", preferred_channel=prefers)
+    running(client, mill)
+    assert notices() == 3
+    children = [message for message in messages() if message.customer_id != grown.customer_id]
+    assert [name in one.body for one in children for name in ("Robin Alder", "Piper Alder")] in (
+        [True, False, False, True],
+        [False, True, True, False],
+    )
+    assert all("your next" not in one.body and "the next examination of" in one.subject for one in children)
+    [own] = [message for message in messages() if message.customer_id == grown.customer_id]
+    assert "your next examination is due" in own.body
+
+
+def test_a_shops_own_words_name_the_wearer_and_spell_the_day(client, mill, head_office, api):
+    guardian = CustomerFactory(branch=mill, language="fr")
+    person(mill, birth_date=dt.date(2015, 1, 1), guardian=guardian, given_name="Robin", family_name="Alder")
+    words = {"kind": "recall_first", "form": "email", "language": "fr", "subject": "Rappel", "body": "$wearer, $due_on"}
+    assert client.post("/api/v1/message-templates/", {"branch": str(mill.id), **words}).status_code == 201
+    running(client, mill)
+    assert notices() == 1
+    assert messages()[0].body.startswith("Robin Alder, 2 mars 2026")
+
+
 @pytest.mark.parametrize(
     ("changes", "outcome"),
     [
@@ -304,6 +336,60 @@ def test_notices_made_in_the_night_leave_in_the_morning(client, mill):
     with later(hours=10):  # 22:00, in the quiet hours
         assert notices() == 1
     assert messages()[0].due_at == dt.datetime(2026, 3, 3, 9, 0, tzinfo=dt.UTC)
+
+
+def test_what_is_made_in_the_evening_counts_for_the_day_on_which_it_leaves(client, mill):
+    for _ in range(5):
+        person(mill)
+    running(client, mill, daily_cap=2)
+    with later(hours=10):  # 22:00, in the quiet hours
+        assert [notices(), notices()] == [2, 0]
+    with later(hours=13):  # 01:00
+        assert notices() == 0
+    with later(days=1):
+        assert notices() == 0
+    with later(days=2):
+        assert notices() == 2
+    leaves = [message.due_at.date().isoformat() for message in messages()]
+    assert leaves == ["2026-03-03", "2026-03-03", "2026-03-04", "2026-03-04"]
+
+
+def test_a_notice_that_is_late_waits_for_the_hours_of_the_campaign(client, mill, plugin):
+    person(mill)
+    running(client, mill, open_days_only=True, quiet_from="17:00", quiet_to="10:00")
+    assert notices() == 1
+    for hours in (5.5, 18, 21.5):  # 17:30, 06:00 and 09:30: nobody had sent it before
+        with later(hours=hours):
+            run_duty("correspondence.send_due")
+    assert (messages()[0].state, plugin.email.seen) == ("queued", [])
+    assert messages()[0].due_at == dt.datetime(2026, 3, 3, 10, 0, tzinfo=dt.UTC)
+    with later(hours=22):
+        assert run_duty("correspondence.send_due") == 1
+    assert messages()[0].state == "sent"
+
+
+def test_the_next_letter_waits_until_the_one_before_was_posted(client, mill, plugin):
+    plugin.letter.batches = True
+    mill.message_channel = "envelope"
+    mill.save()
+    recall = person(mill, preferred_channel="letter", address="2 Fen Road", postcode="ZZ9 9ZZ")
+    running(client, mill, ways=["letter"])
+    assert notices() == 1
+    for day in range(1, 40):
+        with later(days=day):
+            assert notices() == 0
+    [letter] = messages()
+    assert (letter.state, letter.awaits_batch) == ("queued", True)
+    with later(days=40):
+        letter.state, letter.sent_at = "sent", clock.now()
+        letter.save()
+    made_on = []
+    for day in range(40, 70):
+        with later(days=day):
+            if notices():
+                made_on.append(day)
+    assert made_on == [54]  # posted on day 40, the gap is 14 days
+    assert recalls()[0].id == recall.id
 
 
 def test_on_a_closed_day_nothing_is_made(client, mill):
@@ -348,7 +434,7 @@ def test_a_dry_run_counts_explains_and_shows_and_writes_nothing(client, mill, qu
     assert tried["put_off"] == 1
     reasons = {row["reason"]: row["count"] for row in tried["left_out"]}
     assert reasons == {"due_too_long_ago": 1, "not_due_yet": 1, "opted_out": 1}
-    assert any("2026-03-02" in example["body"] for example in tried["examples"])
+    assert any("2 March 2026" in example["body"] for example in tried["examples"])
     assert all("examination is due" in example["body"] for example in tried["examples"])
     assert messages() == []
     assert before == [(recall.id, recall.next_notice_on, recall.obstacle) for recall in recalls()]

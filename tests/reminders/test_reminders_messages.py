@@ -338,7 +338,7 @@ def test_a_pair_ready_at_night_is_told_of_in_the_morning(plugin, order, world):
 def test_every_wording_has_all_it_needs():
     assert all_kinds()
     for kind in all_kinds():
-        values = dict.fromkeys((*kind.placeholders, "name", "branch_name", "branch_where"), "Wren")
+        values = dict.fromkeys((*kind.placeholders, "name", "wearer", "branch_name", "branch_where"), "Wren")
         for way in ("email", "text", "letter", "console"):
             subject, body = kind.wording.written(way, values)
             assert "$" not in subject + body

@@ -88,6 +88,16 @@ REMINDER = declare(
             ),
             short=Template("$branch_name: your appointment is on $day at $time$branch_where."),
         ),
+        for_ward=Wording(
+            subject=Template("The appointment of $wearer on $day"),
+            long=Template(
+                "Dear $name,\n\n"
+                "$wearer has an appointment on $day at $time, at $branch_name$branch_where.\n"
+                "If you cannot come, please tell us, so that we can find another time.\n\n"
+                "$branch_name"
+            ),
+            short=Template("$branch_name: the appointment of $wearer is on $day at $time$branch_where."),
+        ),
         gone=_gone,
     )
 )

@@ -20,7 +20,7 @@ from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.customers.contacting import with_contact_facts
-from opticshop.customers.models import Customer
+from opticshop.customers.models import Customer, Way
 from opticshop.plugin_api import SendOutcome
 
 from .. import events, reaching
@@ -134,13 +134,21 @@ def prepare(actor: Actor, message: Message, desk: Desk, run: _Run | None = None)
         _settle(run or _Run(actor), message, SendOutcome(state="retry", detail=plan.obstacle))
         return None
     columns = apply(plan, message)
-    allowed_at = reaching.next_allowed(now, plan.way, desk.branch.time_zone)
+    allowed_at = _allowed_at(message, plan, now)
     if allowed_at > now:
         message.due_at = allowed_at
     elif message.awaits_batch == (run is None) and _may_go(run, message, plan):
         message.state, message.attempts, message.attempted_at = State.SENDING, message.attempts + 1, now
     message.save(update_fields=[*columns, "state", "attempts", "attempted_at", "due_at"])
     return plan if message.state == State.SENDING else None
+
+
+def _allowed_at(message: Message, plan: Plan, now: dt.datetime) -> dt.datetime:
+    """Now, or the next moment that both the quiet hours of the way and the kind of message allow. Post wakes nobody."""
+    leaves_at, found = kind_named(message.kind).leaves_at, now
+    if leaves_at is not None and plan.way != Way.LETTER:
+        found = leaves_at(message, now)
+    return reaching.next_allowed(found, plan.way, message.branch.time_zone)
 
 
 def _may_go(run: _Run | None, message: Message, plan: Plan) -> bool:

@@ -27,6 +27,7 @@ from ..templating import (
     check_words,
     example_values,
     full_values,
+    in_words,
 )
 from ..texting import TextLength
 from ..wording import filled
@@ -141,11 +142,12 @@ def template_preview(
         fitting = sorted({*of.placeholders, "name"})
         raise PreviewValueUnknown(f"This kind has no value {strange[0]}.", field="values", allowed=fitting)
     name = given.pop("name", EXAMPLE_NAME)
-    filling = full_values({**example_values(of), **given}, name, branch)
+    filling = full_values({**example_values(of), **given}, name, name, branch)
     language = language or branch.language
     if body is not None:
         check_words(of, form, subject or "", body)
-        written, words_from = (language, *filled(Template(subject or ""), Template(body), filling)), "as_given"
+        spelt = in_words(of, filling, language)
+        written, words_from = (language, *filled(Template(subject or ""), Template(body), spelt)), "as_given"
     else:
         templates = Templates.of(branch)
         row = templates.find(kind, language, form)

@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
+from zoneinfo import ZoneInfo
 
 from django.db.models import Count
 
@@ -67,7 +68,8 @@ def campaign_try(*, actor: Actor, campaign: Campaign) -> DryRun:
         open_days_only=campaign.open_days_only,
     )
     run = DryRun(today, would_leave_at)
-    left = campaign.daily_cap - selectors.notices_made_on(campaign.branch_id, today)
+    leaves_on = would_leave_at.astimezone(ZoneInfo(campaign.branch.time_zone)).date()
+    left = campaign.daily_cap - selectors.notices_made_on(campaign.branch_id, leaves_on)
     if campaign.open_days_only and not calendar.is_open(today):
         left, run.would_leave_at = 0, None
     desk = Desk(campaign.branch)

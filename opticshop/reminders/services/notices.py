@@ -9,9 +9,10 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, islice
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import F, Value
@@ -33,7 +34,7 @@ from opticshop.customers.models import Customer
 from .. import events, selectors
 from ..models import Campaign, CampaignNotice, CampaignState, Outcome, Recall
 from ..moments import sendable_at
-from ..notice_kinds import about, kind_of
+from ..notice_kinds import NAMES, about, kind_of
 from ..scheduling import day_of, notice_after
 from ..selectors import DueNotice
 from .campaigns import schedule_missing
@@ -89,19 +90,19 @@ def recalls_close_exhausted(*, actor: Actor) -> int:
 
 @dataclass(frozen=True, slots=True)
 class _Room:
-    """What a branch may do today: what day it is there, and when notices may leave."""
+    """What a branch may do today: what day it is there, and when notices made now leave, which may be the next day."""
 
     today: dt.date
     due_at: dt.datetime
+    leaves_on: dt.date
 
 
 def _room(campaign: Campaign) -> _Room | None:
-    """None where no notice may be made today: the branch is closed, or the cap of the day is reached."""
+    """None where no notice may be made today: the branch is closed, or the cap of the day on which they would leave is
+    reached."""
     today = clock.today(campaign.branch.time_zone)
     calendar = calendar_of(campaign.branch)
     if campaign.open_days_only and not calendar.is_open(today):
-        return None
-    if selectors.notices_made_on(campaign.branch_id, today) >= campaign.daily_cap:
         return None
     try:
         due_at = sendable_at(
@@ -114,7 +115,10 @@ def _room(campaign: Campaign) -> _Room | None:
     except DomainError:
         log.exception("campaign %s has no hour at which its notices could be sent", campaign.id)
         return None
-    return _Room(today, due_at)
+    leaves_on = due_at.astimezone(ZoneInfo(campaign.branch.time_zone)).date()
+    if selectors.notices_made_on(campaign.branch_id, leaves_on) >= campaign.daily_cap:
+        return None
+    return _Room(today, due_at, leaves_on)
 
 
 def _chunks(rows: Iterator[DueNotice]) -> Iterator[list[DueNotice]]:
@@ -129,13 +133,14 @@ def _make(actor: Actor, campaign: Campaign, room: _Room, chunk: Sequence[DueNoti
     """
     with transaction.atomic():
         [row] = lock_rows(_campaigns().filter(id=campaign.id))
-        left = campaign.daily_cap - selectors.notices_made_on(campaign.branch_id, room.today)
+        left = campaign.daily_cap - selectors.notices_made_on(campaign.branch_id, room.leaves_on)
         if row.state != CampaignState.RUNNING or row.version != campaign.version or left <= 0:
             return None
         lock_rows(_customers().filter(id__in={each.customer_id for each in chunk}))
-        sorted_out = _sorted_out(_still_due(chunk, room.today), campaign)
+        sorted_out = _sorted_out(_still_due(chunk, room.today), campaign, room)
         _show_to_staff(sorted_out.untold)
-        made = _count(sorted_out.ready[:left], campaign, room.today)
+        _wait_for_post(sorted_out.waiting)
+        made = _count(sorted_out.ready[:left], campaign, room.leaves_on)
         _queue(actor, campaign, room, made)
     for recall in sorted_out.stale:
         recall_review(actor=actor, customer=recall.customer)
@@ -155,19 +160,25 @@ def _still_due(chunk: Sequence[DueNotice], today: dt.date) -> list[Recall]:
 
 @dataclass(frozen=True, slots=True)
 class _SortedOut:
-    """Those to be told; those whom nobody can tell, with the reason; those of whom something has changed."""
+    """Those to be told; those whom nobody can tell, with the reason; those of whom something has changed; those whose
+    letter of the notice before was not posted so long ago, with the day on which to look again."""
 
     ready: list[Recall]
     untold: list[tuple[Recall, str]]
     stale: list[Recall]
+    waiting: list[tuple[Recall, dt.date]]
 
 
-def _sorted_out(recalls: Sequence[Recall], campaign: Campaign) -> _SortedOut:
-    desk, found = Desk(campaign.branch), _SortedOut([], [], [])
+def _sorted_out(recalls: Sequence[Recall], campaign: Campaign, room: _Room) -> _SortedOut:
+    desk, found = Desk(campaign.branch), _SortedOut([], [], [], [])
     newer = selectors.with_newer_prescription(recalls)
+    posted = _letters_of(recalls, campaign)
     for recall in recalls:
         if recall.id in newer or why_not(recall.customer) or not recall.customer.wants_recalls:
             found.stale.append(recall)
+            continue
+        if (wait := _gap_after_post(recall, campaign, posted, room)) is not None:
+            found.waiting.append((recall, wait))
             continue
         plan = plan_for(desk, recall, campaign)
         if not plan.obstacle:
@@ -175,6 +186,49 @@ def _sorted_out(recalls: Sequence[Recall], campaign: Campaign) -> _SortedOut:
         elif not plan.for_now:
             found.untold.append((recall, plan.obstacle))
     return found
+
+
+def _letters_of(recalls: Sequence[Recall], campaign: Campaign) -> dict[str, dt.date | None]:
+    """By what it is about, the day on which the last letter about it was posted; None while one still waits for that.
+
+    One query, none where nobody had a notice yet.
+    """
+    told = [recall for recall in recalls if recall.notices_made]
+    if not told:
+        return {}
+    zone, found = ZoneInfo(campaign.branch.time_zone), dict[str, dt.date | None]()
+    letters = Message.objects.everywhere("of recalls whose next notice is due").filter(
+        customer_id__in={recall.customer_id for recall in told},
+        kind__in=NAMES,
+        subject_ref__in=[about(recall.id) for recall in told],
+        awaits_batch=True,
+        state__in=[Message.State.QUEUED, Message.State.SENDING, Message.State.SENT],
+    )
+    for ref, sent_at in letters.order_by("id").values_list("subject_ref", "sent_at"):
+        if ref not in found or found[ref] is not None:
+            found[ref] = None if sent_at is None else sent_at.astimezone(zone).date()
+    return found
+
+
+def _gap_after_post(
+    recall: Recall, campaign: Campaign, posted: Mapping[str, dt.date | None], room: _Room
+) -> dt.date | None:
+    """The day on which to look again, where the letter of the notice before was not posted or not long enough ago."""
+    ref, notice = about(recall.id), notice_after(recall.notices_made, campaign.notices.all())
+    if ref not in posted or notice is None:
+        return None
+    day = posted[ref]
+    if day is None:
+        return room.today + dt.timedelta(days=1)
+    ready_on = day + dt.timedelta(days=notice.min_gap_days)
+    return ready_on if ready_on > room.today else None
+
+
+def _wait_for_post(waiting: Sequence[tuple[Recall, dt.date]]) -> None:
+    """Letters pile up until somebody posts them: the next notice keeps its gap from the day on which they were."""
+    for recall, day in waiting:
+        recall.next_notice_on = day
+    _recalls().bulk_update([recall for recall, _ in waiting], ["next_notice_on"])
 
 
 def plan_for(desk: Desk, recall: Recall, campaign: Campaign) -> Plan:
@@ -247,7 +301,7 @@ def _queue(actor: Actor, campaign: Campaign, room: _Room, made: Sequence[tuple[R
         subject=f"recall-campaigns/{campaign.id}",
         actor=actor,
         branch_id=campaign.branch_id,
-        data={"campaign": str(campaign.id), "count": len(made), "day": room.today.isoformat()},
+        data={"campaign": str(campaign.id), "count": len(made), "day": room.leaves_on.isoformat()},
     )
 
 
