@@ -18,7 +18,7 @@ from opticshop.config.access import EVERYWHERE, OF_THE_GROUP
 
 from .conftest import ALL_SCOPES, LONG_AGO, client_of, holder, nobody, token_client
 from .operations import OPEN, ROLES, WITHOUT_SIGNING_IN, Operation, gaps, operations
-from .twins import LEFT_OUT, Twins, of_a_branch, our_models
+from .twins import KEY_MARK, LEFT_OUT, Twins, of_a_branch, our_models
 from .walking import SPARED, Walk, everything_written, undone
 
 pytestmark = pytest.mark.django_db
@@ -46,6 +46,13 @@ BY_WHAT_IS_ASKED = {
 }
 #: Refused although the role holds the permission at the branch, because it is needed at another one too.
 NEEDED_ELSEWHERE = {"transfer_receive": "the transfer goes to a third branch, and that one receives it"}
+#: Lists in which the row of one's own branch does not stand, and why.
+SHOW_NONE = {
+    "duplicate_customer_list": "the twins hold no two alike at one branch",
+    "dead_stock_list": "nothing has lain long enough",
+    "digest_subscription_list": "only one's own",
+    "audit_entry_list": "only for who holds it everywhere",
+}
 GROUPS = {str(permission) for permission in OF_THE_GROUP}
 
 
@@ -179,7 +186,15 @@ def test_a_token_opens_what_its_scopes_and_roles_allow(walk: Walk, all_at_mill: 
             answer = walk.send(whole, operation, operation.path + walk.query(operation, "mill"))
             if answer.status_code != 200:
                 walk.say(operation, "a token for all", answer, "200")
+            elif operation.action == "list" and operation.id not in SHOW_NONE:
+                is_ours = walk.is_of_a_branch(operation) or operation.id == "event_list"
+                if is_ours and KEY_MARK["mill"].encode() not in _content(answer):
+                    walk.say(operation, "a token for all", answer, "200 with the row of the branch")
     assert not walk.problems, told(walk.problems)
+
+
+def _content(answer: Any) -> bytes:
+    return b"" if answer.streaming else answer.content
 
 
 # --- the other branch -----------------------------------------------------------------------------------------------

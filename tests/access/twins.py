@@ -138,6 +138,7 @@ class Twins:
 
 def second_rows(twins: Twins) -> None:
     """What one row of each model leaves without its other half."""
+    apps.get_model("integrations.FeedHead").objects.update_or_create(id=1, defaults={"last": 9_000_000_000})
     for side in ("mill", "quay"):
         prescription = twins.row(apps.get_model("prescriptions.Prescription"), side)
         apps.get_model("prescriptions.PrescribedEye").objects.create(
@@ -287,6 +288,7 @@ DETAILS: dict[str, dict[str, Any]] = {
     "integrations.FeedEntry": {"type": "orders.placed", "area": "orders"},
     "imports.ImportFile": {"headings": ["a"]},
     "imports.ImportRow": {"cells": lambda twins, side: [twins.mark(side)], "state": "failed"},
+    "stock.Expected": {"quantity": 1},
     "stock.ExpectedChange": {"line": 900},
     "replenishment.Acceptance": {"purchase_order_id": _of("purchasing.PurchaseOrder")},
     "stock.StockItem": {"kind": "frame", "frame_id": _of("catalogue.Frame")},

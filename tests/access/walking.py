@@ -172,6 +172,10 @@ class Walk:
                 found[place] = PLAIN_PLACES[place]
         return found
 
+    def is_of_a_branch(self, operation: Operation) -> bool:
+        label = self.label_of(operation)
+        return label is not None and of_a_branch(apps.get_model(label))
+
     def names_a_row_of_a_branch(self, operation: Operation) -> bool:
         return any(
             place in PLACES
