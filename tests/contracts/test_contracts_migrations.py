@@ -10,7 +10,7 @@ import pytest
 from django.core.management import call_command
 from django.db import connection
 
-KEPT = ("django_", "auth_", "sqlite_")
+KEPT = ("django_", "auth_", "oauth2_provider_", "sqlite_")
 
 
 @pytest.mark.django_db
