@@ -105,7 +105,7 @@ def measure() -> int:
     """Count what needs whole tables and keep it."""
     messages = Message.objects.everywhere("figures for the operator, no person in them").order_by()
     figures = {
-        "messages": _rows(messages.values_list("channel", "kind", "state").annotate(count=Count("id"))),
+        "messages": _rows(messages.values_list("branch__code", "channel", "kind", "state").annotate(count=Count("id"))),
         "dead_events": _rows(
             EventDelivery.objects.filter(state="dead").order_by().values_list("handler").annotate(count=Count("id"))
         ),

@@ -109,9 +109,11 @@ def _counted() -> Iterable[Metric]:
         return
     taken = GaugeMetricFamily("opticshop_counted_age_seconds", "Age of the figures that are counted by a duty")
     taken.add_metric([], measuring.age(figures["taken_at"]))
-    messages = GaugeMetricFamily("opticshop_messages", "Messages by state", labels=["channel", "kind", "state"])
-    for channel, kind, state, count in figures["messages"]:
-        messages.add_metric([channel, kind, state], count)
+    messages = GaugeMetricFamily(
+        "opticshop_messages", "Messages by state", labels=["branch", "channel", "kind", "state"]
+    )
+    for branch, channel, kind, state, count in figures["messages"]:
+        messages.add_metric([branch, channel, kind, state], count)
     dead = GaugeMetricFamily("opticshop_dead_deliveries", "Given up; somebody has to look", labels=["queue", "handler"])
     for handler, count in figures["dead_events"]:
         dead.add_metric(["events", handler], count)
@@ -121,15 +123,22 @@ def _counted() -> Iterable[Metric]:
     )
     rates = GaugeMetricFamily(
         "opticshop_recall_return_rate",
-        "Of the recalls due in the last year, those with a newer prescription within 90 days of the first notice",
+        "Of the people told of a recall that was due in the last year, those with a newer prescription within 90 days",
+        labels=["branch", "policy"],
+    )
+    of_due = GaugeMetricFamily(
+        "opticshop_recall_return_of_due_rate",
+        "The same of all who were due, told or not",
         labels=["branch", "policy"],
     )
     for branch, policy, due, told, returned in figures.get("recalls", ()):
         for what, count in (("due", due), ("told", told), ("returned", returned)):
             recalls.add_metric([branch, policy, what], count)
+        if told:
+            rates.add_metric([branch, policy], returned / told)
         if due:
-            rates.add_metric([branch, policy], returned / due)
-    yield from (taken, messages, dead, recalls, rates)
+            of_due.add_metric([branch, policy], returned / due)
+    yield from (taken, messages, dead, recalls, rates, of_due)
 
 
 def _pool() -> Iterable[Metric]:

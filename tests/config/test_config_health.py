@@ -76,10 +76,10 @@ def test_without_the_database_it_is_not_ready(monkeypatch):
 
 
 def test_with_migrations_to_apply_it_is_not_ready(all_duties_ran):
-    MigrationRecorder(connection).record_unapplied("core", "0002_duty_runs_and_measurements")
+    MigrationRecorder(connection).record_unapplied("core", "0001_initial")
     status, body, _ = ready()
     assert (status, body["status"]) == (503, "not ready")
-    assert body["parts"]["migrations"] == "not applied: core.0002_duty_runs_and_measurements"
+    assert body["parts"]["migrations"] == "not applied: core.0001_initial"
 
 
 def test_duties_that_are_late_are_named(all_duties_ran):

@@ -74,7 +74,7 @@ def test_what_needs_whole_tables_is_counted_by_a_duty(mill):
     delivery(state="dead")
     assert not [name for name, _ in scraped() if name == "opticshop_messages"], "not counted yet"
     run_duty("config.measure")
-    labels = {"channel": "console", "kind": "ready_for_collection"}
+    labels = {"branch": "MILL", "channel": "console", "kind": "ready_for_collection"}
     with clock.at(clock.now() + dt.timedelta(seconds=40)):
         found = scraped()
     assert value(found, "opticshop_messages", **labels, state="sent") == 2
@@ -89,7 +89,8 @@ def test_how_many_come_back_is_told_by_branch_and_policy(mill, monkeypatch):
     run_duty("config.measure")
     found = scraped()
     labels = {"branch": "MILL", "policy": "prescription-expiry"}
-    assert value(found, "opticshop_recall_return_rate", **labels) == 0.25
+    assert value(found, "opticshop_recall_return_rate", **labels) == 1 / 3
+    assert value(found, "opticshop_recall_return_of_due_rate", **labels) == 0.25
     assert value(found, "opticshop_recalls", **labels, what="told") == 3
     assert ("opticshop_recall_return_rate", frozenset({"branch": "MILL", "policy": "another"}.items())) not in found
 

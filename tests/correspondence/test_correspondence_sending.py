@@ -174,7 +174,7 @@ def test_a_waiting_message_is_withdrawn_by_a_person_once(api, manager, clerk, pl
     assert events_of("correspondence.withdrawn")[0]["detail"] == "Told at the counter"
 
 
-def test_a_branch_chooses_its_channels(api, manager, clerk, outsider, plugin, mill):
+def test_a_branch_chooses_its_channels(api, manager, clerk, outsider, plugin, mill, queries):
     url = "/api/v1/channel-choices/"
     body = {"branch": str(mill.id), "way": "text", "channel": "pocket", "per_minute": 60}
     assert api(clerk).post(url, body).status_code == 403
@@ -194,6 +194,10 @@ def test_a_branch_chooses_its_channels(api, manager, clerk, outsider, plugin, mi
     assert [row["channel"] for row in api(clerk).get(f"{url}?way=text").json()["results"]] == ["pocket"]
     texter = CustomerFactory(branch=mill, preferred_channel="text", phone_e164="+442079460019")
     assert queue(texter).detail == "This branch sends nothing by text."
+    few = queries(lambda: api(clerk).get(url))
+    for way, channel in (("email", "post-box"), ("letter", "envelope")):
+        assert api(manager).post(url, body | {"way": way, "channel": channel}).status_code == 201
+    assert queries(lambda: api(clerk).get(url)) == few
 
 
 def test_figures_count_what_waits_and_how_long(plugin, person, mill, queries):
