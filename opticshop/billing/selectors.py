@@ -10,13 +10,14 @@ from typing import Any
 
 from django.db import models
 from django.db.models import Case, DecimalField, F, OuterRef, Q, Subquery, Sum, Value, When
-from django.db.models.functions import Coalesce
+from django.db.models.functions import Coalesce, Round
 
 from opticshop.branches.models import Branch
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.money import rounded
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.core.sums import MoneySum
 from opticshop.orders.models import Order, OrderState
 from opticshop.orders.selectors import orders_visible_to
 
@@ -57,13 +58,13 @@ class Balance:
 def balance_of(order: Order) -> Balance:
     """The balance as the payments stand now; lock the order's row first where a decision hangs on it."""
     payments = Payment.objects.everywhere("the money of one order").filter(order_id=order.id)
-    money = payments.aggregate(paid=Sum("amount"), credited=Sum("amount", filter=Q(lowers_price=True)))
+    money = payments.aggregate(paid=MoneySum("amount"), credited=MoneySum("amount", filter=Q(lowers_price=True)))
     settled = (
         Settlement.objects.everywhere("the money of one order")
         .filter(order_id=order.id)
         .aggregate(
-            written_off=Sum("amount", filter=Q(kind=Settlement.Kind.WRITE_OFF)),
-            forfeited=Sum("amount", filter=Q(kind=Settlement.Kind.FORFEIT)),
+            written_off=MoneySum("amount", filter=Q(kind=Settlement.Kind.WRITE_OFF)),
+            forfeited=MoneySum("amount", filter=Q(kind=Settlement.Kind.FORFEIT)),
         )
     )
 
@@ -101,14 +102,15 @@ def supplied_and_owing(
     supplied = Order.objects.everywhere("alerts of a branch").filter(
         branch=branch, collected_at__gte=collected_from, collected_at__lt=collected_before
     )
-    owing: Any = supplied.annotate(owed=F("total") - summed(kept) - summed(given_up)).filter(owed__gt=0)
+    left = Round(F("total") - summed(kept) - summed(given_up), precision=2, output_field=money)
+    owing: Any = supplied.annotate(owed=left).filter(owed__gt=0)
     return owing.order_by("id")
 
 
 def refundable(payment: Payment) -> Decimal:
     """What of a payment was not given back yet."""
     refunds = Payment.objects.everywhere("the refunds of one payment").filter(refunds_id=payment.id)
-    return payment.amount + (refunds.aggregate(back=Sum("amount"))["back"] or _ZERO)
+    return payment.amount + (refunds.aggregate(back=MoneySum("amount"))["back"] or _ZERO)
 
 
 def payments_visible_to(actor: Actor, permission: str = BillingPermission.VIEW) -> BranchQuerySet[Payment]:
@@ -152,16 +154,18 @@ def with_takings(days: BranchQuerySet[TillDay]) -> BranchQuerySet[TillDay]:
     movements = TillEntry.objects.filter(kind__in=[TillEntry.Kind.PAID_IN, TillEntry.Kind.PAID_OUT])
     taken = {f"taken_{method}": summed(payments.filter(method=method), "amount") for method in Payment.Method.values}
     return days.annotate(**taken, moved=summed(movements, moved)).annotate(  # type: ignore[return-value]
-        expected_now=Coalesce("expected", F("opening_float") + F("taken_cash") + F("moved"), output_field=money)
+        expected_now=Round(
+            Coalesce("expected", F("opening_float") + F("taken_cash") + F("moved")), precision=2, output_field=money
+        )
     )
 
 
 def expected_cash(till_day: TillDay) -> Decimal:
     """What should be in the till now by the float, the payments and the cash moved, whatever was counted."""
-    cash = till_day.payments.filter(method=Payment.Method.CASH).aggregate(sum=Sum("amount"))["sum"] or _ZERO
+    cash = till_day.payments.filter(method=Payment.Method.CASH).aggregate(sum=MoneySum("amount"))["sum"] or _ZERO
     entries = till_day.entries.aggregate(
-        paid_in=Sum("amount", filter=Q(kind=TillEntry.Kind.PAID_IN)),
-        paid_out=Sum("amount", filter=Q(kind=TillEntry.Kind.PAID_OUT)),
+        paid_in=MoneySum("amount", filter=Q(kind=TillEntry.Kind.PAID_IN)),
+        paid_out=MoneySum("amount", filter=Q(kind=TillEntry.Kind.PAID_OUT)),
     )
     return till_day.opening_float + cash + (entries["paid_in"] or _ZERO) - (entries["paid_out"] or _ZERO)
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from django.db import transaction
-from django.db.models import Q, Sum
+from django.db.models import Q
 
 from opticshop.branches.models import Branch
 from opticshop.branches.series import Series
@@ -24,6 +24,7 @@ from opticshop.core.locks import lock_rows
 from opticshop.core.money import minor_unit
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.core.states import check_move
+from opticshop.core.sums import MoneySum
 
 from . import vouchers_events as events
 from .permissions import PricePermission
@@ -110,7 +111,7 @@ def claim_paid(
     with transaction.atomic():
         voucher = _locked(voucher, VoucherState.PAID)
         with_it = _adjustments().filter(voucher=voucher, state=Adjusted.SUBMITTED, claim_id=voucher.claim_id)
-        claimed = (voucher.redeemed_amount or ZERO) + (with_it.aggregate(sum=Sum("amount"))["sum"] or ZERO)
+        claimed = (voucher.redeemed_amount or ZERO) + (with_it.aggregate(sum=MoneySum("amount"))["sum"] or ZERO)
         has_others = with_it.update(state=Adjusted.SETTLED) > 0
         difference = ZERO if amount is None else amount - claimed
         if difference:
@@ -255,7 +256,7 @@ def _to_be_claimed(
 
 
 def _sum_of(voucher: SchemeVoucher) -> Decimal:
-    return _adjustments().filter(voucher=voucher).aggregate(sum=Sum("amount"))["sum"] or ZERO
+    return _adjustments().filter(voucher=voucher).aggregate(sum=MoneySum("amount"))["sum"] or ZERO
 
 
 def _bring_to(values: ValueTable, voucher: SchemeVoucher, actor: Actor) -> ClaimAdjustment | None:
@@ -272,7 +273,7 @@ def _bring_to(values: ValueTable, voucher: SchemeVoucher, actor: Actor) -> Claim
         face = values.face_of(voucher)
     except NoValueInForce:
         return None
-    before = earlier.filter(cause=Cause.VALUE_CHANGED).aggregate(sum=Sum("amount"))["sum"] or ZERO
+    before = earlier.filter(cause=Cause.VALUE_CHANGED).aggregate(sum=MoneySum("amount"))["sum"] or ZERO
     difference = min(face, voucher.price) - voucher.redeemed_amount - before
     if not difference:
         return None

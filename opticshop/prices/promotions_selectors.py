@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from django.db.models import Q, QuerySet, Sum
+from django.db.models import Q, QuerySet
 
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.core.sums import MoneySum
 
 from .permissions import PricePermission
 from .promotions_models import Promotion, PromotionUse
@@ -44,4 +45,4 @@ def uses_standing(document: str) -> BranchQuerySet[PromotionUse]:
 
 def taken_off(document: str) -> Decimal:
     """What promotions take off the price of a document."""
-    return uses_standing(document).aggregate(sum=Sum("amount"))["sum"] or Decimal(0)
+    return uses_standing(document).aggregate(sum=MoneySum("amount"))["sum"] or Decimal(0)

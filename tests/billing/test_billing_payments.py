@@ -218,3 +218,14 @@ def test_the_list_costs_the_same_for_one_row_and_for_ten(api, clerk, mill, order
         another = OrderFactory(customer=CustomerFactory(branch=mill)) if number % 2 else order
         assert pay(client, another, "1.00").status_code == 201
     assert queries(lambda: client.get(URL)) == one
+
+
+def test_what_was_paid_and_given_back_leaves_nothing_in_the_last_digits(api, clerk, mill):
+    """As floats, 0.10 + 0.20 - 0.30 is not nought (IEEE 754, the usual example)."""
+    order = OrderFactory(customer__branch=mill, total=D("0.30"))
+    for amount in ("0.10", "0.20"):
+        assert pay(api(clerk), order, amount, method="cash").status_code == 201
+    paid = selectors.balance_of(order)
+    assert (paid.due, str(paid.paid)) == (D("0.00"), "0.30")
+    [day] = selectors.till_days_visible_to(SYSTEM)
+    assert (str(selectors.expected_cash(day)), str(D(day.expected_now).quantize(D("0.01")))) == ("0.30", "0.30")

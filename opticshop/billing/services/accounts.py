@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from django.db.models import Min, Sum
+from django.db.models import Min
 
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.core.money import minor_unit, rounded
+from opticshop.core.sums import MoneySum
 from opticshop.documents.receipt import TaxPart
 from opticshop.ledger.models import Entry
 from opticshop.ledger.services import PeriodClosed, Posting, journal_post
@@ -273,7 +274,9 @@ def _take_over(actor: Actor, account: Account) -> None:
         return
     document = f"orders/{order.id}"
     old = (
-        Payment.objects.everywhere("of a locked order").filter(order=order, till_day=None).aggregate(sum=Sum("amount"))
+        Payment.objects.everywhere("of a locked order")
+        .filter(order=order, till_day=None)
+        .aggregate(sum=MoneySum("amount"))
     )
     amount = rounded(old["sum"] or _ZERO, order.currency)
     booked = Entry.objects.everywhere("of a locked order").filter(document=document, purpose="taken_over")

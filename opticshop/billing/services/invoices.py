@@ -7,7 +7,6 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.db.models import Sum
 
 from opticshop.branches.series import Series
 from opticshop.branches.services import number_next
@@ -15,6 +14,7 @@ from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.money import rounded
+from opticshop.core.sums import MoneySum
 from opticshop.orders.models import Order, OrderState
 
 from .. import events
@@ -144,7 +144,7 @@ def standing_invoice(order: Order) -> Invoice | None:
 
 def credited_of(invoice: Invoice) -> Decimal:
     notes = Invoice.objects.everywhere("of an invoice the caller may see").filter(credits=invoice)
-    return notes.aggregate(sum=Sum("total"))["sum"] or _ZERO
+    return notes.aggregate(sum=MoneySum("total"))["sum"] or _ZERO
 
 
 def _credit(actor: Actor, account: Account, invoice: Invoice, amount: Decimal, left: Decimal, reason: str) -> Invoice:
