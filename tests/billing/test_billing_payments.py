@@ -220,12 +220,11 @@ def test_the_list_costs_the_same_for_one_row_and_for_ten(api, clerk, mill, order
     assert queries(lambda: client.get(URL)) == one
 
 
-def test_what_was_paid_and_given_back_leaves_nothing_in_the_last_digits(api, clerk, mill):
-    """As floats, 0.10 + 0.20 - 0.30 is not nought (IEEE 754, the usual example)."""
-    order = OrderFactory(customer__branch=mill, total=D("0.30"))
+def test_sums_of_money_leave_nothing_in_the_last_digits(api, clerk, order):
+    """As floats, 0.10 + 0.20 is 0.30000000000000004 (IEEE 754, the usual example)."""
     for amount in ("0.10", "0.20"):
-        assert pay(api(clerk), order, amount, method="cash").status_code == 201
-    paid = selectors.balance_of(order)
-    assert (paid.due, str(paid.paid)) == (D("0.00"), "0.30")
+        response = pay(api(clerk), order, amount, method="cash")
+        assert response.status_code == 201, response.json()
+    assert str(selectors.balance_of(order).paid) == "0.30"
     [day] = selectors.till_days_visible_to(SYSTEM)
-    assert (str(selectors.expected_cash(day)), str(D(day.expected_now).quantize(D("0.01")))) == ("0.30", "0.30")
+    assert str(selectors.expected_cash(day)) == "0.30"
