@@ -4,6 +4,7 @@ second, head office and a bookkeeper for the group."""
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import uuid
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -26,6 +27,13 @@ from . import quick_schema
 from .factories import BranchFactory, UserFactory
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """What was collected stays until the end: the garbage collector need not look at it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
 
 
 @pytest.fixture(scope="session")

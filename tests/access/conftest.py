@@ -57,7 +57,6 @@ def walk(twins: Twins) -> Iterator[Walk]:
     logging.disable(logging.WARNING)  # thousands of refusals are what is wanted here
     gc.freeze()  # the document is large and stays
     yield walk
-    gc.unfreeze()
     logging.disable(logging.NOTSET)
     ours.removeHandler(walk.failure)
 
