@@ -155,19 +155,20 @@ def _flush_lifting_triggers(plain: Callable[..., list[str]]) -> Callable[..., li
 
 
 def _flush_lifting_guards(plain: Callable[..., list[str]]) -> Callable[..., list[str]]:
-    """The same on PostgreSQL."""
+    """The same on PostgreSQL, and only the tables that hold rows: to truncate all of them takes seconds."""
 
     def flush(self: Any, style: Any, tables: Any, **options: Any) -> list[str]:
+        if not tables:
+            return []
+        asked = " UNION ALL ".join(f"SELECT '{table}' WHERE EXISTS (SELECT FROM \"{table}\")" for table in tables)
         with self.connection.cursor() as cursor:
-            cursor.execute(
-                "SELECT tgname, tgrelid::regclass::text FROM pg_trigger "
-                "WHERE tgname LIKE 'audit_%_no_truncate' AND tgenabled = 'O'"
-            )
-            guards = cursor.fetchall()
+            cursor.execute(asked)
+            filled = [table for (table,) in cursor.fetchall()]
         return [
-            *(f"ALTER TABLE {table} DISABLE TRIGGER {name}" for name, table in guards),
-            *plain(self, style, tables, **options),
-            *(f"ALTER TABLE {table} ENABLE TRIGGER {name}" for name, table in guards),
+            *(f'ALTER TABLE "{table}" DISABLE TRIGGER USER' for table in filled),
+            *(f'DELETE FROM "{table}"' for table in filled),
+            "SET CONSTRAINTS ALL IMMEDIATE",  # the foreign keys are looked at before the triggers come back
+            *(f'ALTER TABLE "{table}" ENABLE TRIGGER USER' for table in filled),
         ]
 
     flush.lifts_triggers = True  # type: ignore[attr-defined]
