@@ -87,9 +87,9 @@ def _keep(request: pytest.FixtureRequest, building: _Building) -> None:
 def _furthest(request: pytest.FixtureRequest) -> str | None:
     """The furthest stage that the test asks for, None where it may not be remembered."""
     asked = set(request.fixturenames)
-    top = next(name for name in reversed(STAGES) if name in asked)
+    top = next((name for name in reversed(STAGES) if name in asked), None)  # None: asked for by the test while it runs
     marker = request.node.get_closest_marker("django_db")
-    if marker is None or marker.kwargs.get("transaction") or not _is_ours(request):
+    if top is None or marker is None or marker.kwargs.get("transaction") or not _is_ours(request):
         return None
     given = set(getattr(getattr(request.node, "callspec", None), "params", ()))
     aside = set(getattr(request.module, "LEAVES_THE_STATE_ALONE", ()))
