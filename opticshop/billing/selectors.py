@@ -25,6 +25,7 @@ from .models import HeldDeposit, Invoice, Payment, Receipt, Settlement, TillDay,
 from .permissions import BillingPermission
 
 _ZERO = Decimal(0)
+_MONEY = DecimalField(max_digits=12, decimal_places=2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,12 @@ def is_supplied(order: Order) -> bool:
     return order.collected_at is not None
 
 
+def _summed(rows: models.QuerySet[Any], by: str, amount: Any = "amount") -> Any:
+    """The sum of the rows of each outer row, which they name in the column ``by``; nought where there are none."""
+    sums = rows.filter(**{by: OuterRef("pk")}).order_by().values(by).annotate(sum=Sum(amount)).values("sum")
+    return Coalesce(Subquery(sums, output_field=_MONEY), Value(_ZERO, output_field=_MONEY))
+
+
 def supplied_and_owing(
     branch: Branch, *, collected_from: dt.datetime, collected_before: dt.datetime
 ) -> BranchQuerySet[Any]:
@@ -90,19 +97,12 @@ def supplied_and_owing(
 
     One query. ``owed`` is ``balance_of(order).due`` of an order that was supplied.
     """
-    money = DecimalField(max_digits=12, decimal_places=2)
-    nothing = Value(_ZERO, output_field=money)
-
-    def summed(rows: models.QuerySet[Any]) -> Any:
-        sums = rows.filter(order=OuterRef("pk")).order_by().values("order").annotate(sum=Sum("amount")).values("sum")
-        return Coalesce(Subquery(sums, output_field=money), nothing)
-
     kept = Payment.objects.everywhere("of orders of one branch").filter(lowers_price=False)
     given_up = Settlement.objects.everywhere("of orders of one branch").filter(kind=Settlement.Kind.WRITE_OFF)
     supplied = Order.objects.everywhere("alerts of a branch").filter(
         branch=branch, collected_at__gte=collected_from, collected_at__lt=collected_before
     )
-    left = Round(F("total") - summed(kept) - summed(given_up), precision=2, output_field=money)
+    left = Round(F("total") - _summed(kept, "order") - _summed(given_up, "order"), precision=2, output_field=_MONEY)
     owing: Any = supplied.annotate(owed=left).filter(owed__gt=0)
     return owing.order_by("id")
 
@@ -140,22 +140,13 @@ def till_days_visible_to(actor: Actor, permission: str = BillingPermission.VIEW)
 
 def with_takings(days: BranchQuerySet[TillDay]) -> BranchQuerySet[TillDay]:
     """Each day with what was taken by method, the cash that was moved, and the cash that should be there now."""
-    money = DecimalField(max_digits=12, decimal_places=2)
-    nothing = Value(_ZERO, output_field=money)
-
-    def summed(rows: models.QuerySet[Any], amount: Any) -> Any:
-        sums = (
-            rows.filter(till_day=OuterRef("pk")).order_by().values("till_day").annotate(sum=Sum(amount)).values("sum")
-        )
-        return Coalesce(Subquery(sums, output_field=money), nothing)
-
     payments = Payment.objects.everywhere("of till days scoped by the caller")
-    moved = Case(When(kind=TillEntry.Kind.PAID_IN, then=F("amount")), default=-F("amount"), output_field=money)
+    moved = Case(When(kind=TillEntry.Kind.PAID_IN, then=F("amount")), default=-F("amount"), output_field=_MONEY)
     movements = TillEntry.objects.filter(kind__in=[TillEntry.Kind.PAID_IN, TillEntry.Kind.PAID_OUT])
-    taken = {f"taken_{method}": summed(payments.filter(method=method), "amount") for method in Payment.Method.values}
-    return days.annotate(**taken, moved=summed(movements, moved)).annotate(  # type: ignore[return-value]
+    taken = {f"taken_{method}": _summed(payments.filter(method=method), "till_day") for method in Payment.Method.values}
+    return days.annotate(**taken, moved=_summed(movements, "till_day", moved)).annotate(  # type: ignore[return-value]
         expected_now=Round(
-            Coalesce("expected", F("opening_float") + F("taken_cash") + F("moved")), precision=2, output_field=money
+            Coalesce("expected", F("opening_float") + F("taken_cash") + F("moved")), precision=2, output_field=_MONEY
         )
     )
 
