@@ -11,8 +11,8 @@ from oauth2_provider.models import Application
 from opticshop.branches.models import Branch
 from opticshop.core.actor import Actor
 
-from .models import Membership, User
-from .permissions import AccountPermission
+from ..models import Membership, User
+from ..permissions import AccountPermission
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,7 @@
+"""Tables of accounts: people with their roles, and what they sign in with."""
+
+from __future__ import annotations
+
+from .people import SPANNING_ROLES, Membership, Role, User
+
+__all__ = ["SPANNING_ROLES", "Membership", "Role", "User"]
