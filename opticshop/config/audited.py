@@ -20,6 +20,7 @@ POLICY = Policy(
         "oauth2_provider_grant": "lives a minute; the token made of it is audited",
         "oauth2_provider_idtoken": "not issued here",
         "oauth2_provider_devicegrant": "not offered here",
+        "accounts_attemptcount": _COUNTER,
         "core_outboxevent": _SAYS_ITSELF,
         "core_eventdelivery": _PLUMBING,
         "core_idempotencyrecord": _PLUMBING,
