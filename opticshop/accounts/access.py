@@ -7,15 +7,20 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 from django.conf import settings
 from django.utils.module_loading import import_string
+from oauth2_provider.models import RefreshToken
+from rest_framework.permissions import IsAuthenticated
 from rest_framework.request import Request
 
 from opticshop.core.actor import ALL, Actor, Where
+from opticshop.core.errors import ConfirmFirst
 
-from .models import Membership, User
+from .models import Membership, SignIn, User
 
 
 @lru_cache(maxsize=1)
@@ -32,13 +37,45 @@ def scope_of(permission: str) -> str:
 
 def actor_for(user: User, scopes: Iterable[str] | None = None) -> Actor:
     """What the user may do, narrowed to the scopes of the token if one was used."""
-    allowed = None if scopes is None else set(scopes)
+    return _actor(user, _granted(_memberships(user), None if scopes is None else set(scopes)))
+
+
+def actor_at_till(user: User, scopes: Iterable[str], sign_in: SignIn) -> Actor:
+    """An operator who took over a till by PIN: at its branch only, and until it confirms without what is sensitive and
+    without what comes of a role that needs the second factor."""
+    assert sign_in.branch_id is not None
+    allowed, held = set(scopes), _memberships(user)
+    here = [(role, sign_in.branch_id) for role, branch_id in held if branch_id in (None, sign_in.branch_id)]
+    by_password = [(role, branch_id) for role, branch_id in here if role not in _named("OPTICSHOP_SECOND_FACTOR")]
+    whole = _granted(here, allowed)
+    if sign_in.is_confirmed():
+        return _actor(user, whole if sign_in.confirmed_by_code else _granted(by_password, allowed))
+    sensitive = _named("OPTICSHOP_SENSITIVE")
+    grants = {name: where for name, where in _granted(by_password, allowed).items() if name not in sensitive}
+    after = {name: where for name, where in whole.items() if name not in grants}
+    return replace(_actor(user, grants), after_confirming=after)
+
+
+@lru_cache(maxsize=4)
+def _named(setting: str) -> frozenset[str]:
+    """The names in a table of ``opticshop.config.access``, which a setting names."""
+    return frozenset(map(str, import_string(getattr(settings, setting))))
+
+
+def _memberships(user: User) -> list[tuple[str, uuid.UUID | None]]:
+    return list(Membership.objects.filter(user=user).values_list("role", "branch_id"))
+
+
+def _granted(held: Iterable[tuple[str, uuid.UUID | None]], allowed: set[str] | None) -> dict[str, Where]:
     grants: dict[str, Where] = {}
-    for role, branch_id in Membership.objects.filter(user=user).values_list("role", "branch_id"):
+    for role, branch_id in held:
         for permission in role_table().get(role, frozenset()):
-            if allowed is not None and scope_of(permission) not in allowed:
-                continue
-            grants[permission] = _widened(grants.get(permission, frozenset()), branch_id)
+            if allowed is None or scope_of(permission) in allowed:
+                grants[permission] = _widened(grants.get(permission, frozenset()), branch_id)
+    return grants
+
+
+def _actor(user: User, grants: dict[str, Where]) -> Actor:
     kind = "service" if user.kind == User.Kind.SERVICE else "person"
     return Actor(id=user.id, label=str(user), kind=kind, grants=grants)  # type: ignore[arg-type]
 
@@ -50,6 +87,36 @@ def _widened(where: Where, branch_id: uuid.UUID | None) -> Where:
 
 
 def actor_from_request(request: Request) -> Actor:
+    user: Any = request.user
     token = request.auth
-    scopes = token.scope.split() if token is not None and hasattr(token, "scope") else None
-    return actor_for(request.user, scopes)  # type: ignore[arg-type]
+    if token is None or not hasattr(token, "scope"):
+        return actor_for(user)
+    sign_in = till_sign_in(request)
+    if sign_in is not None:
+        return actor_at_till(user, token.scope.split(), sign_in)
+    return actor_for(user, token.scope.split())
+
+
+def till_sign_in(request: Request) -> SignIn | None:
+    """The sign-in of an operator who took over a till by PIN, if the request comes with its token."""
+    return getattr(request.auth, "sign_in", None)
+
+
+def sign_in_in_use(request: Request) -> SignIn | None:
+    """The sign-in by which the request came: of its session, its app or its till. None for a service."""
+    if request.auth is None:
+        session = getattr(request._request, "session", None)
+        return session.row() if session is not None else None
+    at_till = till_sign_in(request)
+    family = RefreshToken.objects.filter(access_token=request.auth.pk).values("token_family")
+    return at_till or SignIn.objects.filter(token_family__in=family).first()
+
+
+class SignedInFully(IsAuthenticated):
+    """Somebody signed in by password: an operator who took over by PIN has to confirm first."""
+
+    def has_permission(self, request: Request, view: Any) -> bool:
+        sign_in = till_sign_in(request)
+        if sign_in is not None and not sign_in.is_confirmed():
+            raise ConfirmFirst("This")
+        return bool(super().has_permission(request, view))
