@@ -9,7 +9,9 @@ from rest_framework.response import Response
 from opticshop.core.actor import ALL
 from opticshop.core.api import ApiViewSet
 
+from .credentials_api import credentials_routes
 from .models import Membership, User
+from .people_api import routes as people_routes
 from .serializers import MeOut
 
 
@@ -40,4 +42,4 @@ class MeViewSet(ApiViewSet):
         return Response(MeOut(body).data)
 
 
-routes = [("me", MeViewSet)]
+routes = [("me", MeViewSet), *people_routes, *credentials_routes]

@@ -14,6 +14,7 @@ from opticshop.core.actor import ALL, Actor
 
 #: Area (the word before the dot) -> permission needed to read its events.
 NEEDED: dict[str, str] = {
+    "accounts": "accounts.view",
     "alerts": "alerts.view",
     "appointments": "appointments.view",
     "audit": "audit.view",
@@ -31,6 +32,7 @@ NEEDED: dict[str, str] = {
     "pluginhost": "plugins.view",
     "prescriptions": "prescriptions.view",
     "prices": "prices.view",
+    "privacy": "privacy.view",
     "purchasing": "purchasing.view",
     "quality": "quality.view",
     "reminders": "reminders.view",

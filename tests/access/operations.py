@@ -21,6 +21,7 @@ ROLES = tuple(str(role) for role in Role)
 #: Operations that ask for no permission of the table, and why.
 OPEN: dict[str, str] = {
     "me_list": "whoever is signed in may ask who they are; it tells only about themselves",
+    "my_password_create": "one's own password; the present one is asked for",
     "channel_callback": "a carrier calls; its channel checks the signature of the call",
     "fhir_r4_metadata": "what the base can do; it holds no data (FHIR, RESTful API, capabilities)",
     "fhir_r5_metadata": "what the base can do; it holds no data (FHIR, RESTful API, capabilities)",

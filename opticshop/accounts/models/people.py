@@ -34,6 +34,7 @@ class User(AbstractUser):
         blank=True,
         help_text="Number in the professional register, kept as text; empty if not registered",
     )
+    version = models.PositiveIntegerField(default=1, db_default=1, editable=False)
 
     class Meta(AbstractUser.Meta):
         swappable = "AUTH_USER_MODEL"

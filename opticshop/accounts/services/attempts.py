@@ -12,8 +12,8 @@ Four counts stand beside one another, as rows, so that all processes share them:
 - one address over all accounts: one password tried on everybody.
 
 What strangers do never closes an account at addresses where its owner has signed in before (NIST SP 800-63B, rate
-limiting, names that measure). The second and the third count stop at ``Limits.stop``, so that an account never sees more
-than 100 failures in a row (the same section); the stop ends with a success from a known address, or is lifted.
+limiting, names that measure). The second and the third count stop at ``Limits.stop``, so that an account never sees
+more than 100 failures in a row (the same section); the stop ends with a success from a known address, or is lifted.
 
 django-axes and django-otp's own throttling were weighed: the one knows the door of the password only and one limit, the
 other locks a device by what strangers do, whatever their address.
