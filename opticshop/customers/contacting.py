@@ -79,6 +79,10 @@ def why_not(customer: Customer, purpose: str = Purpose.RECALL) -> str:
 
     Who moved away gets no recalls and no marketing, but still what concerns an open order.
     """
+    if customer.erased_at is not None:
+        return "The record was erased."
+    if customer.restricted_at is not None:
+        return "The person asked that the record is not used."
     if customer.deceased_on is not None:
         return "The person has died."
     if customer.merged_into_id is not None:
@@ -117,7 +121,7 @@ def who_to_tell(customer: Customer, today: dt.date) -> tuple[Customer, str]:
     A record that was merged is answered for by its survivor, a guardian's too.
     """
     person = identity_of(customer)
-    if person.deceased_on is not None:
+    if person.erased_at or person.restricted_at or person.deceased_on:
         return person, why_not(person)
     age = age_on(person.birth_date, today)
     if age is None or age >= GUARDIAN_BELOW.age:
@@ -125,6 +129,8 @@ def who_to_tell(customer: Customer, today: dt.date) -> tuple[Customer, str]:
     if person.guardian is None:
         return person, f"The wearer is under {GUARDIAN_BELOW.age} and no guardian is recorded."
     guardian = identity_of(person.guardian)
+    if guardian.erased_at is not None:
+        return guardian, "The guardian was erased and nobody else is recorded."
     if guardian.deceased_on is not None:
         return guardian, "The guardian has died and nobody else is recorded."
     return guardian, ""

@@ -22,8 +22,27 @@ class CustomerMerged(Conflict):
     title = "This record was merged into another"
 
 
+class CustomerRestricted(Conflict):
+    """The person asked that the record is kept and not used (GDPR, article 18). Lift the restriction first, by a
+    request of its own."""
+
+    code = "customers.restricted"
+    title = "This record is restricted"
+
+
+class CustomerErased(Conflict):
+    """The person was erased: nothing is written about them any more. Who comes again is registered anew."""
+
+    code = "customers.erased"
+    title = "This record was erased"
+
+
 def refuse_merged(actor: Actor, customer: Customer, *, field: str = "customer") -> None:
-    """Raise CustomerMerged for a merged record."""
+    """Raise CustomerMerged for a merged record, CustomerRestricted or CustomerErased for one that is not to be used."""
+    if customer.erased_at is not None:
+        raise CustomerErased(field=field)
+    if customer.restricted_at is not None:
+        raise CustomerRestricted(f"Restricted since {customer.restricted_at:%Y-%m-%d}.", field=field)
     if customer.merged_into is None:
         return
     survivor = visible_survivor(actor, customer)

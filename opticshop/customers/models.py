@@ -51,6 +51,8 @@ class Customer(Entity, Versioned, BranchOwned):
         related_name="merged",
         help_text="The record that speaks for the same person; never itself merged",
     )
+    restricted_at = models.DateTimeField(null=True, help_text="Since then kept, and not used (GDPR, article 18)")
+    erased_at = models.DateTimeField(null=True, help_text="Since then only a key: what identified the person is gone")
 
     class Meta(BranchOwned.Meta):
         constraints = [

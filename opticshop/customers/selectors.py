@@ -25,7 +25,8 @@ ALIKE_SHOWN = 5
 
 
 def customers_visible_to(actor: Actor) -> BranchQuerySet[Customer]:
-    return Customer.objects.visible_to(actor, CustomerPermission.VIEW)
+    """Whoever was erased is shown to nobody."""
+    return Customer.objects.visible_to(actor, CustomerPermission.VIEW).filter(erased_at=None)
 
 
 def customers_shown_to(actor: Actor) -> BranchQuerySet[Customer]:
@@ -45,7 +46,8 @@ def status_changes_of(customer: Customer) -> BranchQuerySet[StatusChange]:
 
 def customer_get_for(actor: Actor, customer_id: uuid.UUID, *, permission: str = CustomerPermission.VIEW) -> Customer:
     """The customer, if the actor holds the permission in its branch; otherwise NotFound, whatever the reason."""
-    found = Customer.objects.visible_to(actor, permission).select_related("branch").filter(id=customer_id).first()
+    visible = Customer.objects.visible_to(actor, permission).filter(erased_at=None)
+    found = visible.select_related("branch").filter(id=customer_id).first()
     if found is None:
         raise NotFound(f"There is no customer {customer_id} here.", field="customer")
     return found
@@ -95,7 +97,7 @@ def duplicates_visible_to(actor: Actor) -> BranchQuerySet[Customer]:
 
     A child who shares the guardian's phone is none, and neither is a record that is merged already.
     """
-    rows = Customer.objects.visible_to(actor, CustomerPermission.MERGE).filter(merged_into=None)
+    rows = Customer.objects.visible_to(actor, CustomerPermission.MERGE).filter(merged_into=None, erased_at=None)
     older = rows.filter(id__lt=OuterRef("id")).exclude(guardian=OuterRef("id"))
     older = older.exclude(id=Coalesce(OuterRef("guardian"), OuterRef("id")))
     same_email = Exact(Lower("email"), Lower(OuterRef("email")))
@@ -124,7 +126,7 @@ def alike_older(actor: Actor, page: Sequence[Customer]) -> dict[uuid.UUID, list[
 
     A constant number of queries.
     """
-    rows = Customer.objects.visible_to(actor, CustomerPermission.MERGE).filter(merged_into=None)
+    rows = Customer.objects.visible_to(actor, CustomerPermission.MERGE).filter(merged_into=None, erased_at=None)
     all_rows: Any = rows.select_related("branch").annotate(email_lower=Lower("email"))
     found: dict[uuid.UUID, dict[uuid.UUID, Alike]] = defaultdict(dict)
     for why, columns in _REASONS:

@@ -42,6 +42,9 @@ class CustomerOut(serializers.ModelSerializer[Customer]):
         help_text="The record that speaks for this person; null for one that speaks for itself, or is not yours to see"
     )
     is_merged = serializers.SerializerMethodField(help_text="Merged records are only read")
+    is_restricted = serializers.SerializerMethodField(
+        help_text="The person asked that the record is not used: no messages, no orders, no changes"
+    )
     to_confirm = serializers.SerializerMethodField(
         help_text="What is to be asked about who is told, of a young person with a guardian; empty for nothing"
     )
@@ -55,6 +58,9 @@ class CustomerOut(serializers.ModelSerializer[Customer]):
 
     def get_is_merged(self, customer: Customer) -> bool:
         return customer.merged_into_id is not None
+
+    def get_is_restricted(self, customer: Customer) -> bool:
+        return customer.restricted_at is not None
 
     def get_to_confirm(self, customer: Customer) -> str:
         return ownership_to_confirm(customer, clock.today(customer.branch.time_zone))
@@ -86,6 +92,7 @@ class CustomerOut(serializers.ModelSerializer[Customer]):
             "contact_confirmed_on",
             "to_confirm",
             "is_merged",
+            "is_restricted",
             "merged_into",
             "note",
             "created_at",

@@ -22,7 +22,7 @@ from opticshop.core.locks import lock_rows
 from opticshop.core.scoping import BranchQuerySet
 
 from .. import events
-from ..merged import CustomerMerged, refuse_merged
+from ..merged import CustomerErased, CustomerMerged, refuse_merged
 from ..models import ConsentChange, ContactRefusal, Customer, CustomerMerge, Source, WrongAddress
 from ..permissions import CustomerPermission
 from .consents import choices_of, choices_record, contact_change_record
@@ -134,6 +134,8 @@ def customer_unmerge(*, actor: Actor, customer: Customer, version: int, reason: 
     actor.require(CustomerPermission.MERGE, customer.branch_id)
     if customer.merged_into is None:
         raise NotMerged("It speaks for itself.", field="customer")
+    if customer.erased_at is not None:
+        raise CustomerErased(field="customer")
     if not actor.may(CustomerPermission.MERGE, customer.merged_into.branch_id):
         raise MergeRefused(
             "It was merged into a record of another branch; head office can part them.", field="customer"

@@ -1,0 +1,1 @@
+"""What a person may ask of us about their data, and how long what is kept: copies, erasure, restriction."""

@@ -1,0 +1,6 @@
+from enum import StrEnum
+
+
+class PrivacyPermission(StrEnum):
+    VIEW = "privacy.view"
+    HANDLE = "privacy.handle"

@@ -1,0 +1,147 @@
+"""Erasing a person: one transaction that does what the plan says, table by table, and what it says beyond them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F, QuerySet
+
+from opticshop.core import append_only, clock, outbox
+from opticshop.core.actor import Actor, system
+from opticshop.core.errors import Conflict
+from opticshop.core.locks import lock_rows
+from opticshop.correspondence.models import Message
+from opticshop.correspondence.services.queueing import withdraw
+from opticshop.customers.models import Customer
+from opticshop.quality.models import Photograph
+from opticshop.quality.photographs import path_of
+
+from .. import events
+from ..models import KeptIdentity
+from ..obstacles import Obstacle, obstacles_of
+from ..persons import Person, person_of, personal_models, rows_of
+from ..planning import BLANK, DELETE, Plan, plan_for
+from ..rules import RecordKind, policy
+from .scrubbing import chunks, copies_scrub, delete_rows, values_going
+
+#: In place of a text that a table wants explained.
+ERASED = "erased"
+#: What is kept past its day, because something refers to it, is looked at again after this.
+LOOK_AGAIN = dt.timedelta(days=30)
+SYSTEM = system("privacy")
+
+
+class ErasureStandsInTheWay(Conflict):
+    """Something is still going on with the person; ``allowed`` names each thing and what to do first."""
+
+    code = "privacy.erasure_obstructed"
+    title = "This person cannot be erased yet"
+
+
+def refuse_obstructed(obstacles: list[Obstacle]) -> None:
+    """Raise ErasureStandsInTheWay where there is any."""
+    if obstacles:
+        raise ErasureStandsInTheWay(
+            " ".join(each.words for each in obstacles),
+            field="customer",
+            allowed=[{"code": each.code, "about": each.about, "first": each.words} for each in obstacles],
+        )
+
+
+def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.date | None = None) -> Counter[str]:
+    """Erase a person with every record merged into theirs; returns how many rows were deleted or emptied, by table.
+
+    Permissions are checked by the caller. Asked again for an erased person it ends what had to be kept and need not
+    be any more. Raises ErasureStandsInTheWay.
+    """
+    with transaction.atomic():
+        rows = Customer.objects.everywhere("records of one person, permission checked by the caller")
+        lock_rows(rows.filter(id__in=person_of(customer).ids))
+        person = person_of(customer)
+        first_time = person.root.erased_at is None
+        if first_time:
+            refuse_obstructed(obstacles_of(person))
+        plan = plan_for(person, today)
+        with append_only.opened(plan.sealed):
+            done = _carried_out(person, plan)
+        _keep_identity(person, plan, first_time, because)
+        if first_time:
+            outbox.record(
+                event_type=events.PERSON_ERASED,
+                subject=f"customers/{person.root.id}",
+                actor=actor,
+                branch_id=person.root.branch_id,
+                data={"customer": str(person.root.id), "because": because},
+            )
+    return done
+
+
+def _carried_out(person: Person, plan: Plan) -> Counter[str]:
+    going = values_going(person, plan)
+    _take_back_messages(person)
+    done = copies_scrub(person, going)
+    if any(each.table == Photograph._meta.db_table for each in plan.of(DELETE)):
+        _forget_files(person)
+    for each in plan.of(DELETE):
+        done[each.table] += delete_rows(personal_models()[each.table], person.keys[each.table])
+    for each in plan.of(BLANK):
+        done[each.table] += _blank(person, each.table)
+    return done
+
+
+def _take_back_messages(person: Person) -> None:
+    """Nothing is sent any more; whoever listens hears of it."""
+    withdraw(list(rows_of(Message, person.ids).filter(state=Message.State.QUEUED)), SYSTEM, "The person was erased.")
+
+
+def _blank(person: Person, table: str) -> int:
+    """Empty the columns that the rule names. What a table wants explained says that it was erased."""
+    rows: QuerySet[Any] = QuerySet(personal_models()[table])
+    blank = policy().rules[table].blank
+    plain = {name: value for name, value in blank.items() if value != ERASED}
+    if table == Customer._meta.db_table:
+        plain |= {"erased_at": clock.now(), "restricted_at": None, "version": F("version") + 1}
+    for keys in chunks(person.keys[table]):
+        if plain:
+            rows.filter(pk__in=keys).update(**plain)
+        for name in blank.keys() - plain.keys():
+            rows.filter(pk__in=keys).exclude(**{name: ""}).update(**{name: ERASED})
+    return len(person.keys[table])
+
+
+def _forget_files(person: Person) -> None:
+    """The files of photographs go when the transaction has ended well."""
+    for photograph in rows_of(Photograph, person.ids):
+        path: Path = path_of(photograph.branch_id, photograph.id, photograph.content_type)
+        transaction.on_commit(lambda path=path: path.unlink(missing_ok=True))
+
+
+#: What cannot be used without knowing whose it is.
+_NEEDS_A_NAME = frozenset({RecordKind.CLINICAL, RecordKind.SUPPLY, RecordKind.SCHEME, RecordKind.BOOKKEEPING})
+
+
+def _keep_identity(person: Person, plan: Plan, first_time: bool, because: str) -> None:
+    """Who it was is set apart for as long as records must be kept that are of use only with the name."""
+    until, following = plan.kept_until, plan.next_end
+    kept = KeptIdentity.objects.everywhere("of one person, permission checked by the caller")
+    if until is None or following is None:
+        kept.filter(customer__in=person.ids).delete()
+        return
+    named = any(each.kind in _NEEDS_A_NAME for each in plan.tables if each.until is not None)
+    next_on = max(following, clock.now().date() + LOOK_AGAIN)
+    reason = f"Records that the law or a claim may ask for: {because}"[:300]
+    for record in person.records if first_time else ():
+        who = {
+            "given_name": record.given_name if named else "",
+            "family_name": record.family_name if named else "",
+            "birth_date": record.birth_date if named else None,
+        }
+        KeptIdentity.objects.create(customer=record, kept_until=until, next_on=next_on, reason=reason, **who)
+    if not first_time:
+        kept.filter(customer__in=person.ids).update(kept_until=until, next_on=next_on)
+        if not named:
+            kept.filter(customer__in=person.ids).update(given_name="", family_name="", birth_date=None)

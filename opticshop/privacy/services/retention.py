@@ -1,0 +1,159 @@
+"""The duty to let go: found every day, approved by head office, carried out in pieces; what was done is counted."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Callable
+from itertools import islice
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Q, QuerySet
+
+from opticshop.core import clock
+from opticshop.core.actor import ALL, Actor
+from opticshop.core.errors import Conflict, Forbidden, VersionMismatch
+from opticshop.core.locks import lock_rows
+from opticshop.core.states import check_move
+from opticshop.customers.models import Customer
+
+from ..models import RUN_MOVES, RetentionPeriod, RetentionRun, RunState
+from ..over import Over, tables_by_row
+from ..permissions import PrivacyPermission
+from ..rules import policy
+from .erasing import ERASED, SYSTEM, ErasureStandsInTheWay, person_erase
+
+#: Persons whom one proposal counts, and keys that it names of each sort. What is beyond stands in the next one.
+MOST, NAMED = 500, 5
+#: Persons, or chunks of rows, that one call of the duty carries out.
+PIECES = 50
+ROWS = 500
+PERSONS, KEPT, OBSTRUCTED = "persons", "kept_records_of_erased", "persons_obstructed"
+
+
+class PeriodExists(Conflict):
+    """A period of this kind begins on that day in that place already; write one with another day."""
+
+    code = "privacy.period_exists"
+    title = "There is such a period already"
+
+
+class RunGoesOn(Conflict):
+    """One run at a time is carried out; the next is approved when it is done."""
+
+    code = "privacy.run_goes_on"
+    title = "Another run is still carried out"
+
+
+def period_write(
+    *,
+    actor: Actor,
+    kind: str,
+    jurisdiction: str,
+    valid_from: dt.date,
+    years: int,
+    source: str,
+    confidence: str,
+    to_age: int | None = None,
+) -> RetentionPeriod:
+    """How long the group keeps records of a kind from a day on. Nothing is changed: a new one follows. Raises
+    PeriodExists."""
+    _require_group(actor)
+    where = {"kind": kind, "jurisdiction": jurisdiction, "valid_from": valid_from}
+    with transaction.atomic():
+        what = {"years": years, "to_age": to_age, "source": source, "confidence": confidence}
+        period, made = RetentionPeriod.objects.get_or_create(**where, defaults=what)
+    if not made:
+        raise PeriodExists(f"{period}.", field="valid_from")
+    return period
+
+
+def run_propose(*, as_of: dt.date | None = None) -> RetentionRun | None:
+    """Count what is over and put it before head office, in place of what was proposed before. Nothing is deleted."""
+    day = as_of or clock.now().date()
+    over = Over(day)
+    found, examples = {}, {}
+    for sort, keys in ((PERSONS, list(islice(over.persons(), MOST))), (KEPT, list(over.kept()))):
+        found[sort], examples[sort] = len(keys), [str(key) for key in keys[:NAMED]]
+    for table in tables_by_row():
+        rows = over.rows(table)
+        found[table] = rows.count()
+        examples[table] = [str(key) for key in rows.order_by("pk").values_list("pk", flat=True)[:NAMED]]
+    with transaction.atomic():
+        RetentionRun.objects.filter(state=RunState.PROPOSED).update(state=RunState.DISCARDED)
+        if not any(found.values()):
+            return None
+        return RetentionRun.objects.create(as_of=day, found=found, examples=examples)
+
+
+def run_decide(*, actor: Actor, run: RetentionRun, version: int, state: str) -> RetentionRun:
+    """Approve a proposal, or discard it. What is carried out is what is over on its day when it is carried out."""
+    _require_group(actor)
+    with transaction.atomic():
+        [row] = lock_rows(RetentionRun.objects.filter(id=run.id))
+        if row.version != version:
+            raise VersionMismatch(field="If-Match")
+        check_move(RUN_MOVES, row.state, state, of="The run")
+        if state == RunState.APPROVED and RetentionRun.objects.filter(state=RunState.APPROVED).exists():
+            raise RunGoesOn(field="state")
+        row.state, row.decided_by_id, row.decided_at = state, actor.id, clock.now()
+        row.version += 1
+        row.save(update_fields=["state", "decided_by", "decided_at", "version"])
+    return row
+
+
+def run_carry_out() -> int:
+    """A few pieces of the approved run, each in its own transaction with its count; killed and begun again it goes on
+    where it was. Returns how many pieces were done."""
+    run = RetentionRun.objects.filter(state=RunState.APPROVED).first()
+    if run is None:
+        return 0
+    over, pieces = Over(run.as_of), 0
+    for customer in islice(over.persons(run.after), PIECES):
+        _counted(run, lambda customer=customer: _end_person(customer, run, PERSONS), after=customer)
+        pieces += 1
+    for customer in islice(over.kept(), max(0, PIECES - pieces)):
+        _counted(run, lambda customer=customer: _end_person(customer, run, KEPT))
+        pieces += 1
+    for table in tables_by_row():
+        while pieces < PIECES and over.rows(table).exists():
+            _counted(run, lambda table=table: _end_rows(over, table))
+            pieces += 1
+    if pieces < PIECES:
+        done = RetentionRun.objects.filter(id=run.id, state=RunState.APPROVED)
+        done.update(state=RunState.DONE, finished_at=clock.now())
+    return pieces
+
+
+def _counted(run: RetentionRun, do: Callable[[], Counter[str]], **more: object) -> None:
+    with transaction.atomic():
+        [row] = lock_rows(RetentionRun.objects.filter(id=run.id))
+        counts = Counter(row.done)
+        counts.update(do())
+        RetentionRun.objects.filter(id=run.id).update(done=dict(counts), **more)
+
+
+def _end_person(customer_id: object, run: RetentionRun, sort: str) -> Counter[str]:
+    customer = Customer.objects.everywhere("whose time is over").get(id=customer_id)
+    try:
+        return person_erase(actor=SYSTEM, customer=customer, because="retention", today=run.as_of) + Counter({sort: 1})
+    except ErasureStandsInTheWay:
+        return Counter({OBSTRUCTED: 1})
+
+
+def _end_rows(over: Over, table: str) -> Counter[str]:
+    rows, blank = over.rows(table), policy().rules[table].blank
+    keys = list(rows.order_by("pk").values_list("pk", flat=True)[:ROWS])
+    some: QuerySet[Any] = QuerySet(rows.model)
+    some = some.filter(pk__in=keys)
+    some.update(**{name: value for name, value in blank.items() if value != ERASED})
+    for name, value in blank.items():
+        if value == ERASED:
+            some.filter(~Q(**{name: ""})).update(**{name: ERASED})
+    return Counter({table: len(keys)})
+
+
+def _require_group(actor: Actor) -> None:
+    if actor.where(PrivacyPermission.HANDLE) is not ALL:
+        raise Forbidden("This is for head office.", permission=str(PrivacyPermission.HANDLE))

@@ -1,0 +1,178 @@
+"""What erasure does beyond the tables that lead to the customer: copies in events, kept answers, imports, alerts."""
+
+from __future__ import annotations
+
+import json
+import re
+import uuid
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
+from typing import Any, TypeVar
+
+from django.db.models import CharField, Model, QuerySet, TextField
+
+from opticshop.alerts.models import Alert
+from opticshop.core.models import EventDelivery, IdempotencyRecord, OutboxEvent
+from opticshop.correspondence.models import LetterBatch, Message, Reply
+from opticshop.imports.models import ImportRow
+from opticshop.integrations.models import WebhookAttempt
+
+from ..obstacles import names_person
+from ..persons import CHUNK, Person, personal_models
+from ..planning import BLANK, DELETE, Plan
+from ..rules import policy
+
+#: A text shorter than this is no mark of a person.
+SHORTEST = 4
+_KEY = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+#: What events and alerts call the rows of a table.
+SUBJECTS = {
+    "appointments_appointment": "appointments",
+    "billing_invoice": "invoices",
+    "billing_payment": "payments",
+    "billing_settlement": "settlements",
+    "correspondence_message": "messages",
+    "customers_customer": "customers",
+    "orders_order": "orders",
+    "orders_quotation": "quotes",
+    "prescriptions_measurement": "measurements",
+    "prescriptions_prescription": "prescriptions",
+    "prices_schemevoucher": "scheme-vouchers",
+    "purchasing_lensorder": "lens-orders",
+    "quality_handover": "handovers",
+    "quality_inspection": "inspections",
+    "quality_inspectiondraft": "inspection-drafts",
+    "quality_pairreturn": "returns",
+    "quality_photograph": "inspection-photographs",
+    "quality_supervisedstage": "supervisions",
+    "reminders_recall": "recalls",
+    "workshop_job": "jobs",
+}
+T = TypeVar("T")
+
+
+def chunks(items: Iterable[T], size: int = CHUNK) -> Iterator[list[T]]:
+    rest = iter(items)
+    while piece := list(islice(rest, size)):
+        yield piece
+
+
+def values_going(person: Person, plan: Plan) -> frozenset[str]:
+    """The texts of the person that the plan takes away: by them copies are known."""
+    found: set[str] = set()
+    for each in plan.tables:
+        if each.what not in (DELETE, BLANK):
+            continue
+        model = personal_models()[each.table]
+        blank = policy().rules[each.table].blank
+        names = [
+            field.attname
+            for field in model._meta.local_concrete_fields
+            if isinstance(field, CharField | TextField) and not field.choices
+            if field.name in blank or (each.what == DELETE and field.name not in {"channel", "policy", "system"})
+        ]
+        rows: QuerySet[Any] = QuerySet(model)
+        for keys in chunks(person.keys[each.table]):
+            for row in rows.filter(pk__in=keys).values_list(*names) if names else ():
+                found.update(value for value in row if value)
+    found.update(f"{record.given_name} {record.family_name}" for record in person.records)
+    return frozenset(value for value in found if len(value) >= SHORTEST)
+
+
+def copies_scrub(person: Person, going: frozenset[str]) -> Counter[str]:
+    """Cut the texts out of the copies; returns how many rows were changed, by table."""
+    done: Counter[str] = Counter()
+    abouts = [f"{SUBJECTS[table]}/{key}" for table, keys in person.keys.items() if table in SUBJECTS for key in keys]
+    done += _events(abouts, going)
+    done += _answers(person)
+    done += _import_rows(person)
+    done += _letters(person, abouts)
+    return +done
+
+
+def _events(abouts: Sequence[str], going: frozenset[str]) -> Counter[str]:
+    done: Counter[str] = Counter()
+    for some in chunks(abouts):
+        events = list(OutboxEvent.objects.filter(subject__in=some))
+        changed = []
+        for event in events:
+            clean = _without(event.data, going)
+            if clean != event.data:
+                event.data = clean
+                changed.append(event)
+        OutboxEvent.objects.bulk_update(changed, ["data"], batch_size=CHUNK)
+        done["core_outboxevent"] += len(changed)
+        keys = [event.id for event in events]
+        failed = EventDelivery.objects.filter(event__in=keys).exclude(last_error="")
+        done["core_eventdelivery"] += failed.update(last_error="")
+        attempts = WebhookAttempt.objects.filter(delivery__entry__event__in=keys).exclude(response="", error="")
+        done["integrations_webhookattempt"] += attempts.update(response="", error="")
+        alerts = Alert.objects.everywhere("about one person's documents, permission checked by the caller")
+        noted = alerts.filter(about__in=some)
+        done["alerts_alert"] += noted.exclude(note="").update(note="")
+        done["alerts_alert"] += noted.exclude(closed_reason="").update(closed_reason="erased")
+    return done
+
+
+def _without(value: Any, going: frozenset[str]) -> Any:
+    """The JSON value, its texts emptied that contain one of those that go."""
+    if isinstance(value, dict):
+        return {name: _without(each, going) for name, each in value.items()}
+    if isinstance(value, list):
+        return [_without(each, going) for each in value]
+    if isinstance(value, str) and any(text in value for text in going):
+        return ""
+    return value
+
+
+def _answers(person: Person) -> Counter[str]:
+    """Kept answers that name a row, an address or the name of the person: a repeated request still writes nothing, but
+    is answered with nothing."""
+    ours = {str(key) for keys in person.keys.values() for key in keys}
+    marks = {mark for each in person.records for mark in (each.email, each.phone, each.phone_e164, str(each)) if mark}
+    texts = {json.dumps(mark, ensure_ascii=False)[1:-1] for mark in marks if len(mark) >= SHORTEST}
+    emptied = []
+    records = IdempotencyRecord.objects.exclude(status=None).values_list("id", "body")
+    for key, body in records.iterator(chunk_size=CHUNK):
+        answer = bytes(body or b"").decode("utf-8", "replace")
+        if not ours.isdisjoint(_KEY.findall(answer)) or any(text in answer for text in texts):
+            emptied.append(key)
+    for keys in chunks(emptied):
+        IdempotencyRecord.objects.filter(id__in=keys).update(body=b"{}")
+    return Counter({"core_idempotencyrecord": len(emptied)})
+
+
+def _import_rows(person: Person) -> Counter[str]:
+    rows = ImportRow.objects.everywhere("rows of one person, permission checked by the caller")
+    keys: list[uuid.UUID] = [key for table in SUBJECTS for key in person.keys.get(table, ())]
+    found = {key for some in chunks(keys) for key in rows.filter(made_id__in=some).values_list("id", flat=True)}
+    unsettled = rows.exclude(state=ImportRow.State.DONE).exclude(cells=[]).values_list("id", "cells")
+    for key, cells in unsettled.iterator(chunk_size=CHUNK):
+        if names_person(" ".join(map(str, cells)), person):
+            found.add(key)
+    for some_found in chunks(sorted(found)):
+        rows.filter(id__in=some_found).update(cells=[], problems=[], external_id="")
+    return Counter({"imports_importrow": len(found)})
+
+
+def _letters(person: Person, abouts: Sequence[str]) -> Counter[str]:
+    """Printed letters, what was sent to the person about somebody else, and answers from their address."""
+    done: Counter[str] = Counter()
+    messages = Message.objects.everywhere("of one person, permission checked by the caller")
+    batches = LetterBatch.objects.everywhere("with letters of one person, permission checked by the caller")
+    sent = messages.filter(pk__in=person.keys.get("correspondence_message", ())).exclude(batch=None)
+    printed = batches.filter(id__in=sent.values("batch")).exclude(state=LetterBatch.State.MADE).exclude(document=None)
+    done["correspondence_letterbatch"] = printed.update(document=None)
+    for_others = messages.filter(told__in=person.ids).exclude(customer__in=person.ids)
+    done["correspondence_message"] = for_others.exclude(to="").update(to="", detail="")
+    addresses = {mark for each in person.records for mark in (each.email, each.phone_e164) if mark}
+    replies = Reply.objects.everywhere("from one person's address, permission checked by the caller")
+    done["correspondence_reply"], _ = replies.filter(sender__in=addresses, customer=None).delete()
+    return done
+
+
+def delete_rows(model: type[Model], keys: Sequence[Any]) -> int:
+    """Delete rows by key and nothing else; that nothing refers to them any more is checked when the transaction ends."""
+    rows: QuerySet[Any] = QuerySet(model)
+    return sum(rows.filter(pk__in=some)._raw_delete(rows.db) for some in chunks(keys))
