@@ -152,7 +152,8 @@ class PinViewSet(ApiViewSet):
         given, user = self.read_input(), cast(User, request.user)
         if till_sign_in(request) is not None or user.kind != User.Kind.PERSON:
             raise services.SignInFullyFirst()
-        services.pin_set(actor=self.actor, user=user, pin=given["pin"], proof=services.Proof(user, given["password"]))
+        proof = services.Proof(self.actor, user, given["password"], given["code"])
+        services.pin_set(actor=self.actor, user=user, pin=given["pin"], proof=proof)
         return self._told()
 
     @action(detail=False, methods=["post"])
@@ -179,7 +180,7 @@ class ConfirmViewSet(ApiViewSet):
 
     def create(self, request: Request) -> Response:
         given = self.read_input()
-        proof = services.Proof(cast(User, request.user), given["password"], given["code"])
+        proof = services.Proof(self.actor, cast(User, request.user), given["password"], given["code"])
         found = services.confirm(actor=self.actor, sign_in=till_sign_in(request), proof=proof)
         return Response(ConfirmedOut(found).data)
 
@@ -209,7 +210,7 @@ class OperatorViewSet(ApiViewSet):
         seconds = settings.OPTICSHOP_OPERATOR_SECONDS, settings.OPTICSHOP_OPERATOR_IDLE_SECONDS
         told = SimpleNamespace(
             access_token=made.access_token,
-            token_type="Bearer",  # noqa: S106
+            token_type="Bearer",
             expires_in=seconds[0],
             idle_seconds=seconds[1],
             scope=made.scope,

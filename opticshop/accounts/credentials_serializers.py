@@ -72,6 +72,9 @@ class PinOut(serializers.Serializer[Any]):
 )
 class PinIn(StrictSerializer):
     password = SecretField(max_length=4096)
+    code = SecretField(
+        max_length=64, required=False, default="", allow_blank=True, help_text="Of the second factor, if there is one"
+    )
     pin = SecretField(max_length=64, help_text=f"{SHORTEST} to {LONGEST} digits, none that many people take")
 
 
@@ -111,7 +114,7 @@ class TakenOverOut(serializers.Serializer[Any]):
 class ServiceAccountOut(serializers.ModelSerializer[ServiceAccount]):
     client_id = serializers.CharField(source="application.client_id")
     scopes = serializers.ListField(
-        child=serializers.CharField(), allow_null=True, help_text="null: whatever the role gives"
+        child=serializers.CharField(), allow_null=True, help_text="null: any, it was made before they were kept"
     )
     branches = serializers.SerializerMethodField(help_text="Where it holds its role; null: in every branch")
     last_used_at = serializers.DateTimeField(source="used_at", allow_null=True, help_text="When it last took a token")

@@ -1,8 +1,8 @@
 """The rules of our OAuth2 server beyond those of django-oauth-toolkit (RFC 6749, 6750, 7009, 7636, 9700).
 
 What lies in the database opens nothing: the library keeps access and refresh tokens as digests
-(``COMPLIANT_BCP_RFC9700_TOKEN_STORAGE``), client secrets hashed as passwords are; codes, which it keeps as they are, are
-kept as digests here. A token never outlives whom it acts for.
+(``COMPLIANT_BCP_RFC9700_TOKEN_STORAGE``), client secrets hashed as passwords are; codes, which it would keep as they
+are, are kept as digests here. A token never outlives whom it acts for.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from opticshop.core import acting, clock
 
 from .models import ServiceAccount, SignIn
 from .models.credentials import digest
-from .services.clients import scopes_of_role
 from .session_store import SEEN_EVERY, device_words
 
 CLIENT_CREDENTIALS = Application.GRANT_CLIENT_CREDENTIALS
@@ -38,15 +37,17 @@ def service_account_of(application: Any) -> ServiceAccount | None:
 class Scopes(SettingsScopes):
     """A service account is given its own scopes at most (RFC 6749, 3.3: ``invalid_scope`` beyond)."""
 
-    def get_available_scopes(self, application: Any = None, request: Any = None, *args: Any, **kwargs: Any) -> list[str]:
+    def get_available_scopes(
+        self, application: Any = None, request: Any = None, *args: Any, **kwargs: Any
+    ) -> list[str]:
         account = service_account_of(application)
-        if account is None:
+        if account is None or account.scopes is None:
             return list(super().get_available_scopes(application, request))
-        return scopes_of_role(account.role) if account.scopes is None else account.scopes
+        return list(account.scopes)
 
 
 class Validator(OAuth2Validator):
-    # --- clients ------------------------------------------------------------------------------------------------------
+    # --- clients ----------------------------------------------------------------------------------------------------
 
     def _load_application(self, client_id: str, request: Any) -> Any:
         """A service account that ended is a client that is not known: ``invalid_client`` (RFC 6749, 5.2)."""
@@ -67,7 +68,7 @@ class Validator(OAuth2Validator):
         )
         return bool(previous) and check_password(provided_secret, previous)
 
-    # --- codes are kept as digests --------------------------------------------------------------------------------------
+    # --- codes are kept as digests ----------------------------------------------------------------------------------
 
     def _create_authorization_code(self, request: Any, code: Any, expires: Any = None) -> Any:
         return super()._create_authorization_code(request, {**code, "code": digest(code["code"])}, expires)
@@ -104,7 +105,7 @@ class Validator(OAuth2Validator):
         finally:
             request.code = code
 
-    # --- tokens ---------------------------------------------------------------------------------------------------------
+    # --- tokens -----------------------------------------------------------------------------------------------------
 
     def validate_refresh_token(self, refresh_token: str, client: Any, request: Any, *args: Any, **kwargs: Any) -> bool:
         """Besides: not for whom has been deactivated, and not beyond the absolute limit of the sign-in."""
@@ -153,7 +154,15 @@ def _refuse_if_used(used: Any, request: Any) -> None:
     """Of two requests that come with one refresh token at a time, one gets tokens (RFC 9700, 4.14.2); the library would
     answer the other with what it keeps of them, which is nothing."""
     if RefreshToken.objects.select_for_update().filter(pk=used.pk, revoked__isnull=False).exists():
-        raise errors.InvalidGrantError(request=request)
+        raise UsedMeanwhile(request=request)
+
+
+class UsedMeanwhile(errors.InvalidGrantError):
+    """With the headers that the library gives to the refusals of its own steps (RFC 6749, 5.2)."""
+
+    @property
+    def headers(self) -> dict[str, str]:
+        return {"Content-Type": "application/json", "Cache-Control": "no-store", "Pragma": "no-cache"}
 
 
 def stands(application: Any) -> bool:

@@ -3,13 +3,31 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 #: NIST SP 800-63B-4, 3.2.10 (activation secrets; from memory): at least 4 characters, 6 better, digits will do; a short
 #: secret is no password, it opens something only together with what one has, here the till's own client.
 SHORTEST, LONGEST = 6, 12
 _DIGITS = re.compile(rf"[0-9]{{{SHORTEST},{LONGEST}}}")
 #: Ways over the keys of a pad, three at a time (common practice, no source).
-_COLUMNS = ("147", "258", "369", "741", "852", "963", "159", "357", "951", "753", "123", "456", "789", "321", "654", "987")
+_COLUMNS = (
+    "147",
+    "258",
+    "369",
+    "741",
+    "852",
+    "963",
+    "159",
+    "357",
+    "951",
+    "753",
+    "123",
+    "456",
+    "789",
+    "321",
+    "654",
+    "987",
+)
 
 
 def pin_fault(pin: str, avoid: tuple[str, ...] = ()) -> str | None:
@@ -35,5 +53,5 @@ def pin_fault(pin: str, avoid: tuple[str, ...] = ()) -> str | None:
 
 
 def _is_run(pin: str) -> bool:
-    steps = {(int(after) - int(before)) % 10 for before, after in zip(pin, pin[1:], strict=False)}
+    steps = {(int(after) - int(before)) % 10 for before, after in pairwise(pin)}
     return steps in ({1}, {9})

@@ -46,6 +46,29 @@ class Forbidden(DomainError):
     status = 403
 
 
+class ConfirmFirst(DomainError):
+    """You took over by PIN: this needs your password too, and the code of your second factor if you have one. Post them
+    to ``/api/v1/me/confirm/`` and send the request again (RFC 9470, step-up authentication).
+    """
+
+    code = "core.confirm_first"
+    title = "Confirm with your password first"
+    status = 401
+
+    def __init__(self, permission: str) -> None:
+        challenge = (
+            'Bearer realm="api", error="insufficient_user_authentication", '
+            'error_description="Confirm with your password first", max_age="300"'
+        )
+        super().__init__(
+            f"{permission} needs your password once more: post it to /api/v1/me/confirm/, then send this again.",
+            headers={"WWW-Authenticate": challenge},
+            permission=str(permission),
+            confirm_at="/api/v1/me/confirm/",
+            max_age=300,
+        )
+
+
 class NotFound(DomainError):
     """Not there, or not yours: the two are not told apart."""
 
@@ -82,6 +105,14 @@ class PreconditionRequired(DomainError):
 class IdempotencyKeyMissing(DomainError):
     code = "core.idempotency_key_missing"
     title = "This request needs an Idempotency-Key header"
+    status = 400
+
+
+class IdempotencyKeyNotTaken(DomainError):
+    """The answer tells a secret once, or the body is a file whose bytes differ each time: nothing is kept to repeat."""
+
+    code = "core.idempotency_key_not_taken"
+    title = "This request takes no Idempotency-Key"
     status = 400
 
 

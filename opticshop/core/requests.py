@@ -44,4 +44,6 @@ class HoldsDeclaredPermission(BasePermission):
         wanted = view.permissions.get(view.action)
         if wanted is None:
             return False
-        return actor_of(request).may(wanted)
+        actor = actor_of(request)
+        actor.require_confirmed(wanted)
+        return actor.may(wanted)

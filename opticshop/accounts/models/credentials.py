@@ -103,10 +103,10 @@ class ServiceAccount(Entity):
     application = models.OneToOneField(
         "oauth2_provider.Application", on_delete=models.CASCADE, related_name="service_account"
     )
-    user = models.OneToOneField(User, on_delete=models.CASCADE, related_name="service_account")
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="+")
     name = models.CharField(max_length=100, unique=True)
     role = models.CharField(max_length=20, choices=Role.choices)
-    scopes = models.JSONField(null=True, help_text="null: made before scopes were kept; whatever the role gives")
+    scopes = models.JSONField(null=True, help_text="null: made before scopes were kept; any")
     expires_on = models.DateField(help_text="The last day on which it holds, UTC")
     used_at = models.DateTimeField(null=True, help_text="When it was last given a token")
     rotated_at = models.DateTimeField(default=clock.now, help_text="When its secret was made")

@@ -15,6 +15,7 @@ from oauthlib.common import generate_token
 from opticshop.core import acting, clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, Forbidden, Invalid
+from opticshop.core.locks import lock_rows
 
 from .. import events
 from ..models import Membership, OperatorPin, ServiceAccount, SignIn, User
@@ -116,13 +117,16 @@ def operator_change(*, actor: Actor, till: ServiceAccount | None, scope: str, us
     trace = acting.current()
     user = attempted("pin", username, trace.address, lambda: _whose_pin(username, pin))
     if user is None:
-        sign_in_noted("sign-in-failed", User.objects.filter(username=username).values_list("id", flat=True).first(), by="pin")
+        sign_in_noted(
+            "sign-in-failed", User.objects.filter(username=username).values_list("id", flat=True).first(), by="pin"
+        )
         raise OperatorUnknown(field="pin")
     if not Membership.objects.filter(user=user, branch__in=[held[0]]).exists() and not _is_everywhere(user):
         raise NotAtThisBranch("Somebody who does not work here cannot take over the till.")
     raw = generate_token()
     lasts = dt.timedelta(seconds=settings.OPTICSHOP_OPERATOR_SECONDS)
     with transaction.atomic():
+        lock_rows(ServiceAccount.objects.filter(id=till.id))
         AccessToken.objects.filter(sign_in__application=till.application_id, sign_in__way=SignIn.Way.TILL).delete()
         token = AccessToken(user=user, application=till.application, scope=scope, expires=timezone.now() + lasts)
         set_token_value(token, raw)
@@ -156,7 +160,10 @@ def _whose_pin(username: str, pin: str) -> User | None:
 
 
 def confirm(*, actor: Actor, sign_in: SignIn | None, proof: Proof) -> SignIn:
-    """Open sensitive acts to the operator of a till for ``CONFIRMED_SECONDS``. Raises NothingToConfirm, PasswordWrong."""
+    """Open sensitive acts to the operator of a till for ``CONFIRMED_SECONDS``.
+
+    Raises NothingToConfirm, PasswordWrong, TooManyAttempts.
+    """
     if sign_in is None or sign_in.way != SignIn.Way.TILL:
         raise NothingToConfirm()
     if not proof.holds():

@@ -6,35 +6,47 @@ import uuid
 from dataclasses import dataclass
 
 from django.db import transaction
-from django_otp import devices_for_user, match_token
 
 from opticshop.audit.services import note
 from opticshop.core import acting
+from opticshop.core.actor import Actor
 
+from .. import selectors
 from ..models import User
+from ..passwords import LONGEST, normalized
 from .attempts import attempted
+from .second_factor import CodeWrong, second_factor_check
 
 
 @dataclass(frozen=True, slots=True)
 class Proof:
     """What somebody gives as proof; every try is counted. Ask for it outside of any transaction."""
 
+    actor: Actor
     user: User
     password: str
     code: str = ""
 
     def needs_code(self) -> bool:
-        return any(True for _ in devices_for_user(self.user, confirmed=True))
+        return selectors.has_second_factor(self.user)
 
     def holds(self) -> bool:
         """Whether all of it is right. Raises TooManyAttempts."""
-        address, name = acting.current().address, self.user.username
-        right = attempted("password", name, address, lambda: self.user.check_password(self.password))
-        if right and self.needs_code():
-            right = attempted("code", name, address, lambda: match_token(self.user, self.code) is not None)
+        plain = normalized(self.password)[: LONGEST + 1]
+        right = attempted(
+            "password", self.user.username, acting.current().address, lambda: self.user.check_password(plain)
+        )
+        right = right and (not self.needs_code() or self._code_is_right())
         if not right:
             sign_in_noted("sign-in-failed", self.user.pk, by="confirmation")
         return right
+
+    def _code_is_right(self) -> bool:
+        try:
+            second_factor_check(actor=self.actor, user=self.user, code=self.code)
+        except CodeWrong:
+            return False
+        return True
 
 
 def sign_in_noted(action: str, user_id: uuid.UUID | None, *, by: str) -> None:
