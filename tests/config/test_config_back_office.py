@@ -8,15 +8,14 @@ from django.test import Client
 
 from opticshop.customers.models import Customer
 from tests.factories import CustomerFactory, UserFactory
+from tests.signing_in import signed_in
 
 pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
 def superuser():
-    browser = Client()
-    browser.force_login(UserFactory(username="root", is_staff=True, is_superuser=True))
-    return browser
+    return signed_in(UserFactory(username="root", is_staff=True, is_superuser=True))
 
 
 def test_every_table_has_a_page_that_opens(superuser):

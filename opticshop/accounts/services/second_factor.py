@@ -133,9 +133,9 @@ def second_factor_reset(*, actor: Actor, user: User) -> None:
     if actor.id == user.id:
         raise Forbidden("Somebody else resets yours; your recovery codes are for this, too.")
     with transaction.atomic():
-        removed, _ = SecondFactor.objects.filter(user=user).delete()
-        if not removed:
+        if not selectors.has_second_factor(user):
             raise NoEnrolment("There is no second factor.")
+        SecondFactor.objects.filter(user=user).delete()
         RecoveryCode.objects.filter(user=user).delete()
         credentials_end(user)
         record(events.SECOND_FACTOR_RESET, user, actor)
