@@ -42,6 +42,8 @@ class HoldsAllDeclared(BasePermission):
 
     def has_permission(self, request: Request, view: Any) -> bool:
         wanted = view.permissions.get("GET" if request.method == "HEAD" else request.method)
+        for permission in wanted or ():
+            actor_of(request).require_confirmed(permission)
         return wanted is not None and all(actor_of(request).may(permission) for permission in wanted)
 
 
