@@ -200,6 +200,9 @@ class AlertRuleViewSet(ApiViewSet):
         branch_id = branch_named(self.request)
         return None if branch_id is None else branch_get_for(self.actor, branch_id, permission=permission)
 
+    def current_version(self) -> int:
+        return self._rule(self._place(VIEW), self.kwargs["pk"]).version
+
     def _rule(self, place: Branch | None, name: str) -> Rule:
         if name not in CAUSES:
             raise NotFound(f"There is no cause {name}.", field="cause", allowed=list(NAMES))

@@ -49,6 +49,7 @@ from .serializers import (
 )
 
 VIEW, BOOK = AppointmentPermission.VIEW, AppointmentPermission.BOOK
+SHARE_OWN = AppointmentPermission.SHARE_OWN_FEED
 
 
 class CalendarRenderer(SvgRenderer):
@@ -239,12 +240,13 @@ class CalendarFeedFilter(django_filters.FilterSet):
 
 
 class CalendarFeedViewSet(Lists):
-    """Calendars of a branch that programs subscribe to. Whoever may see appointments may share their own."""
+    """Calendars of a branch that programs subscribe to. Whoever books appointments may share their own."""
 
     tag, noun = "Appointments", "calendar feed"
     selector = staticmethod(selectors.feeds_visible_to)
     filterset_class = CalendarFeedFilter
-    permissions = {"list": VIEW, "create": VIEW, "revoke": VIEW}
+    permissions = {"list": VIEW, "create": SHARE_OWN, "revoke": SHARE_OWN}
+    idempotent = {"create": "never"}
     inputs = {"create": CalendarFeedShareIn, "revoke": AppointmentStepIn}
     outputs = {"create": CalendarFeedSharedOut}
     output = CalendarFeedOut
@@ -256,7 +258,7 @@ class CalendarFeedViewSet(Lists):
 
     def create(self, request: Request) -> Response:
         body = self.read_input()
-        branch = branch_get_for(self.actor, body.pop("branch"), permission=VIEW)
+        branch = branch_get_for(self.actor, body.pop("branch"), permission=SHARE_OWN)
         if body.get("person"):
             body["person"] = _person(branch, body["person"], field="person")
         shared = services.feed_share(actor=self.actor, branch=branch, **body)

@@ -5,3 +5,4 @@ class AppointmentPermission(StrEnum):
     VIEW = "appointments.view"
     BOOK = "appointments.book"
     SHARE_FEED = "appointments.share_feed"
+    SHARE_OWN_FEED = "appointments.share_own_feed"

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import django_filters
@@ -87,8 +87,16 @@ class AuditReadFilter(_TracedFilter):
         return selectors.reads_about(queryset, value)
 
 
+def _csv_action(url_path: str) -> Callable[[Callable[..., Any]], Any]:
+    """An action that streams what the filters leave, as a file of that name."""
+    csv, shape = [CsvRenderer, JSONRenderer], {(200, CsvRenderer.media_type): OpenApiTypes.STR}
+    routed = action(detail=False, methods=["get"], url_path=url_path, renderer_classes=csv, pagination_class=None)
+    return lambda method: extend_schema(responses=shape)(routed(method))
+
+
 class _TrailViewSet(ResourceViewSet):
     tag = "Audit trail"
+    buckets = {"file": "exports"}
     lookup_value_regex = "[0-9]{1,18}"
     file_columns: tuple[str, ...] = ()
 
@@ -125,14 +133,7 @@ class AuditEntryViewSet(_TrailViewSet):
     }
     file_columns = ("action", "table", "row", "customer", "branch", "before", "after")
 
-    @extend_schema(responses={(200, CsvRenderer.media_type): OpenApiTypes.STR})  # type: ignore[untyped-decorator]
-    @action(
-        detail=False,
-        methods=["get"],
-        url_path="entries.csv",
-        renderer_classes=[CsvRenderer, JSONRenderer],
-        pagination_class=None,
-    )
+    @_csv_action("entries.csv")
     def file(self, request: Request) -> StreamingHttpResponse:
         return self._streamed("entries.csv")
 
@@ -156,14 +157,7 @@ class AuditReadViewSet(_TrailViewSet):
     }
     file_columns = ("status", "table", "rows", "customers")
 
-    @extend_schema(responses={(200, CsvRenderer.media_type): OpenApiTypes.STR})  # type: ignore[untyped-decorator]
-    @action(
-        detail=False,
-        methods=["get"],
-        url_path="reads.csv",
-        renderer_classes=[CsvRenderer, JSONRenderer],
-        pagination_class=None,
-    )
+    @_csv_action("reads.csv")
     def file(self, request: Request) -> StreamingHttpResponse:
         return self._streamed("reads.csv")
 

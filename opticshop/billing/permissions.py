@@ -10,3 +10,4 @@ class BillingPermission(StrEnum):
     INVOICE = "billing.invoice"
     FORFEIT = "billing.forfeit"
     WRITE_OFF = "billing.write_off"
+    UNDO_SETTLEMENT = "billing.undo_settlement"

@@ -105,6 +105,7 @@ def opening_hours_set(*, actor: Actor, branch: Branch, hours: Mapping[int, Hours
         if opens_at >= closes_at:
             raise HoursMakeNoDay(f"Weekday {weekday} closes before it opens.", field="hours")
     with transaction.atomic():
+        _renew(branch)
         OpeningHours.objects.filter(branch=branch).delete()
         OpeningHours.objects.bulk_create(
             OpeningHours(branch=branch, weekday=weekday, opens_at=opens_at, closes_at=closes_at)
@@ -119,6 +120,7 @@ def closure_add(*, actor: Actor, branch: Branch, first_on: dt.date, last_on: dt.
     if not dt.timedelta(0) <= last_on - first_on <= dt.timedelta(days=366):
         raise ClosureHasNoDays(f"From {first_on} to {last_on}.", field="last_on", allowed="up to a year from first_on")
     with transaction.atomic():
+        _renew(branch)
         closure = Closure.objects.create(branch=branch, first_on=first_on, last_on=last_on, reason=reason)
         _calendar_changed(actor, branch, "closures")
     return closure
@@ -128,10 +130,16 @@ def closure_lift(*, actor: Actor, branch: Branch, closure_id: uuid.UUID) -> None
     """Take a closure back. Raises NotFound."""
     actor.require(BranchPermission.CALENDAR, branch.id)
     with transaction.atomic():
+        _renew(branch)
         removed, _ = Closure.objects.filter(branch=branch, id=closure_id).delete()
         if not removed:
             raise NotFound(f"There is no closure {closure_id} here.", field="closure")
         _calendar_changed(actor, branch, "closures")
+
+
+def _renew(branch: Branch) -> None:
+    """A new version of the branch: who changes its calendar holds its row, and takes turns with others who do."""
+    Branch.objects.filter(id=branch.id).update(version=F("version") + 1)
 
 
 def _calendar_changed(actor: Actor, branch: Branch, what: str) -> None:

@@ -6,8 +6,8 @@ declared is refused when the routes are built, so an open endpoint cannot be mad
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from typing import Any, ClassVar, cast
 
 from django.core.exceptions import ImproperlyConfigured
@@ -18,12 +18,13 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
-from . import acting, idempotency
+from . import acting, idempotency, preconditions
 from .actor import Actor
-from .errors import NotFound, PreconditionRequired, VersionMismatch
+from .errors import IdempotencyKeyNotTaken, NotFound, PreconditionRequired, VersionMismatch
+from .locks import lock_rows
 from .requests import HoldsDeclaredPermission, actor_of
 
-_VERSION = re.compile(r"[0-9]{1,9}")
+CHANGED_MEANWHILE = "Somebody else changed this. Read it again, make your change to what you find, and send its ETag."
 
 
 class ApiViewSet(GenericViewSet[Any]):
@@ -36,8 +37,11 @@ class ApiViewSet(GenericViewSet[Any]):
     output: ClassVar[type[serializers.BaseSerializer[Any]] | None] = None
     #: selector(actor, ...) -> queryset, already limited to what the actor may see.
     selector: ClassVar[Callable[..., models.QuerySet[Any]] | None] = None
-    #: actions that carry an Idempotency-Key: "required" or "optional".
+    #: what a POST does with an Idempotency-Key: "required", "optional" (where nothing is said), or "never", for an
+    #: answer that must not be kept, because it tells a secret once.
     idempotent: ClassVar[Mapping[str, str]] = {}
+    #: actions besides PATCH and PUT that need If-Match; the others heed it where it is sent.
+    guarded: ClassVar[frozenset[str]] = frozenset()
     #: word of the trade under which the documentation groups this resource.
     tag: ClassVar[str] = ""
     #: singular noun used in operation ids, for instance "customer".
@@ -102,35 +106,112 @@ class ApiViewSet(GenericViewSet[Any]):
         return cast(dict[str, Any], serializer.validated_data)
 
     def answer(self, instance: Any, *, status: int | None = None) -> Response:
-        """The output shape of an instance, with its ETag where the row is versioned."""
-        headers = {}
-        version = getattr(instance, "version", None)
-        if version is not None:
-            headers["ETag"] = f'"{version}"'
+        """The output shape of an instance, with the ETag that a GET of it answers; 304 to whoever names that."""
         body = self.get_serializer_class()(instance, context=self.get_serializer_context()).data
+        tag = self._tag(instance, body)
+        headers = {} if tag is None else {"ETag": tag}
+        asked = self.request.headers.get("If-None-Match") if self.request.method in {"GET", "HEAD"} else None
+        if tag is not None and preconditions.is_unchanged(asked, tag):
+            return Response(status=304, headers=headers)
         return Response(body, status=status or self.statuses.get(self.action, 200), headers=headers)
 
+    def _tag(self, instance: Any, body: Any) -> str | None:
+        """Of a body in the shape of GET its own tag; in another shape that of the version alone, if there is one."""
+        version = getattr(instance, "version", None)
+        version = version if isinstance(version, int) else None
+        is_shape_of_get = self.get_serializer_class() is self.outputs.get("retrieve", self.output)
+        if (hasattr(self, "retrieve") and is_shape_of_get) or (version is not None and self.request.method == "GET"):
+            return preconditions.entity_tag(version, body)
+        return None if version is None else preconditions.entity_tag(version)
+
     def expected_version(self) -> int:
-        """The version named by If-Match. Raises PreconditionRequired when missing, VersionMismatch when unusable."""
+        """The version named by If-Match; of several, and for ``*``, the one that stands.
+
+        Raises PreconditionRequired when missing, VersionMismatch when unusable or when none of several stands.
+        """
         header = self.request.headers.get("If-Match")
         if header is None:
             raise PreconditionRequired(field="If-Match", allowed="the ETag of the version you read")
-        text = header.strip().strip('"')
-        if header.strip().startswith("W/") or not _VERSION.fullmatch(text):
-            raise VersionMismatch("If-Match must be the strong ETag you were given.", field="If-Match")
-        return int(text)
+        named = preconditions.versions_named(header)
+        if named is not None and len(named) == 1:
+            return next(iter(named))
+        current = self.current_version()
+        if named is not None and current not in named:
+            raise VersionMismatch(CHANGED_MEANWHILE, field="If-Match")
+        return current
+
+    def current_version(self) -> int:
+        """The version that stands; overridden where the thing is not found by ``pk`` in the selector."""
+        return int(self.get_object().version)
+
+    def handle_exception(self, exc: Exception) -> Response:
+        """A 412 says what stands now and what to do: by then the write is undone."""
+        if isinstance(exc, VersionMismatch) and "ETag" not in exc.headers:
+            if exc.detail == exc.title:
+                exc.detail = CHANGED_MEANWHILE
+            with suppress(NotFound, AttributeError, KeyError, ImproperlyConfigured):  # gone, or without a version
+                exc.headers["ETag"] = preconditions.entity_tag(self.current_version())
+        return super().handle_exception(exc)
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        mode = self.idempotent.get(self.action) if request.method == "POST" else None
-        if mode is None or (mode == "optional" and "Idempotency-Key" not in request.headers):
-            return
-        handler = getattr(self, self.action)
+        method = str(request.method).lower()
+        if self._heeds_if_match():
+            setattr(self, method, self._if_unchanged(getattr(self, method)))
+        if method == "post" and self.action and self._keeps_answer():
+            setattr(self, method, self._once(getattr(self, method)))
 
+    def _keeps_answer(self) -> bool:
+        mode = self.idempotent.get(self.action, "optional")
+        if "Idempotency-Key" not in self.request.headers:
+            return mode == "required"
+        if mode == "never" or self.request.content_type.startswith("multipart/"):
+            raise IdempotencyKeyNotTaken(field="Idempotency-Key", allowed="this request without the header")
+        return True
+
+    def _heeds_if_match(self) -> bool:
+        """Whether the view itself compares If-Match: the services of amendments and guarded actions do it with the
+        write, all other changes of a thing that can be read are made while its row is held."""
+        if self.request.method not in {"POST", "DELETE"} or "If-Match" not in self.request.headers:
+            return False
+        return "pk" in self.kwargs and isinstance(self, Retrieves) and self.action not in self.guarded
+
+    def _if_unchanged(self, handler: Any) -> Any:
+        def held(request: Request, *args: Any, **kwargs: Any) -> Any:
+            with transaction.atomic():
+                self._hold(request.headers["If-Match"])
+                return handler(request, *args, **kwargs)
+
+        return held
+
+    def _hold(self, if_match: str) -> None:
+        """Lock the row and compare. Raises VersionMismatch."""
+        found = self.get_object()
+        [row] = lock_rows(type(found)._base_manager.filter(pk=found.pk))
+        version = getattr(row, "version", None)
+        if isinstance(version, int):
+            named = preconditions.versions_named(if_match)
+            if named is not None and version not in named:
+                raise VersionMismatch(CHANGED_MEANWHILE, field="If-Match")
+            return
+        strong, tag = preconditions.tags_named(if_match), self._shown_tag()
+        if strong != preconditions.ANY and tag not in strong:
+            raise VersionMismatch(CHANGED_MEANWHILE, field="If-Match", headers={"ETag": str(tag)})
+
+    def _shown_tag(self) -> str | None:
+        """The tag that GET answers at this moment."""
+        asked, self.action = self.action, "retrieve"
+        try:
+            found = self.get_object()
+            return self._tag(found, self.get_serializer_class()(found, context=self.get_serializer_context()).data)
+        finally:
+            self.action = asked
+
+    def _once(self, handler: Any) -> Any:
         def once(request: Request, *args: Any, **kwargs: Any) -> Any:
             return self._answer_once(handler, request, *args, **kwargs)
 
-        self.post = once
+        return once
 
     def _answer_once(self, handler: Any, request: Request, *args: Any, **kwargs: Any) -> Any:
         key = idempotency.key_from_header(request.headers.get("Idempotency-Key"))
@@ -146,7 +227,8 @@ class ApiViewSet(GenericViewSet[Any]):
             with transaction.atomic():
                 response = handler(request, *args, **kwargs)
                 response = self.finalize_response(request, response, *args, **kwargs)
-                response.render()
+                if hasattr(response, "render"):
+                    response.render()
                 idempotency.store_answer(
                     claim.record,
                     status=response.status_code,
@@ -175,11 +257,7 @@ class Retrieves(ApiViewSet):
     """Offers ``GET /things/{id}/``, with its ETag; If-None-Match is answered 304."""
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        found = self.get_object()
-        version = getattr(found, "version", None)
-        if version is not None and request.headers.get("If-None-Match") == f'"{version}"':
-            return Response(status=304, headers={"ETag": f'"{version}"'})
-        return self.answer(found)
+        return self.answer(self.get_object())
 
 
 class ResourceViewSet(Lists, Retrieves):

@@ -9,7 +9,7 @@ from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse
 from rest_framework import serializers
 
-from .api import Lists
+from .api import Lists, Retrieves
 from .serializers import ProblemOut, StrictSerializer
 
 _ACTION_WORDS = {"partial_update": "amend", "retrieve": "get"}
@@ -58,10 +58,16 @@ class ShapesPerAction(AutoSchema):
         """Whether the operation needs If-Match: every amendment, and the actions that the view calls ``guarded``."""
         return self.method in {"PATCH", "PUT"} or self._action() in self._declared("guarded", ())
 
+    def _heeds_version(self) -> bool:
+        """Whether If-Match is compared where it is sent: by every other change of a thing that can be read."""
+        if self.method not in {"POST", "DELETE"} or "{id}" not in self.path or self._needs_version():
+            return False
+        return isinstance(self.view, Retrieves)
+
     def get_override_parameters(self) -> list[Any]:
         found = list(super().get_override_parameters())
-        mode = self._declared("idempotent", {}).get(self._action())
-        if mode and self.method == "POST":
+        mode = self._declared("idempotent", {}).get(self._action(), "optional")
+        if self.method == "POST" and self._declared("noun") and mode != "never" and not self._takes_a_file():
             found.append(
                 OpenApiParameter(
                     "Idempotency-Key",
@@ -71,17 +77,20 @@ class ShapesPerAction(AutoSchema):
                     description="Any text unique to this request; a repeat is answered with the first answer.",
                 )
             )
-        if self._needs_version():
+        if self._needs_version() or self._heeds_version():
             found.append(
                 OpenApiParameter(
                     "If-Match",
                     str,
                     OpenApiParameter.HEADER,
-                    required=True,
+                    required=self._needs_version(),
                     description="The ETag you read; another version answers 412.",
                 )
             )
         return found
+
+    def _takes_a_file(self) -> bool:
+        return any(parser.media_type.startswith("multipart/") for parser in self.view.get_parsers())
 
     def get_operation(self, *args: Any, **kwargs: Any) -> Any:
         operation = super().get_operation(*args, **kwargs)
@@ -120,6 +129,8 @@ class ShapesPerAction(AutoSchema):
             }
         if self._needs_version():
             found |= {412: "Changed by somebody else", 428: "If-Match is missing"}
+        elif self._heeds_version():
+            found |= {412: "Changed by somebody else"}
         if self.method == "GET" and "{" not in self.path:
             found |= {400: "A filter or cursor is malformed", 404: "The page is not there", 422: "Not acceptable"}
         return dict(sorted(found.items()))

@@ -16,6 +16,7 @@ from opticshop.pluginhost.services import BoundChannel
 from . import reaching, unsubscribing
 from .kinds import MessageKind, kind_named
 from .models import ChannelChoice, Form, Message
+from .stopping import with_stop
 from .templating import FORM_OF, Templates, check_length, full_values
 
 log = logging.getLogger("opticshop.correspondence")
@@ -114,7 +115,17 @@ class Desk:
         if obstacle:
             return NotServed(obstacle)
         language, subject, body = self._written(message, kind, person, serving.form)
-        url = unsubscribing.address_for(person.id, message.purpose, way) if serving.form == Form.EMAIL else ""
+        url = unsubscribing.address_for(person.id, message.purpose, way)
+        body = with_stop(
+            body,
+            purpose=message.purpose,
+            form=serving.form,
+            language=language,
+            branch=self.branch,
+            hears_replies=serving.channel.hears_replies,
+            url=url,
+        )
+        url = url if serving.form == Form.EMAIL else ""
         if url:
             body = f"{body}\n\n--\n{STOP_WORDS}\n{url}\n"
         try:

@@ -6,7 +6,9 @@ MESSAGE_FAILED = "correspondence.failed"  # {message, kind, about, channel, deta
 MESSAGE_WITHDRAWN = "correspondence.withdrawn"  # {message, kind, about, channel, detail}
 MESSAGE_DELIVERED = "correspondence.delivered"  # {message, kind, about, channel}
 MESSAGE_UNDELIVERED = "correspondence.undelivered"  # {message, kind, about, channel, detail}
-#: Only for a reply that belongs to a message; ``meaning`` is stop, came_back, wrong_person or unclear.
+#: What became of a message of which it was not known whether it had left; ``state`` is sent or failed.
+OUTCOME_LEARNT = "correspondence.outcome_learnt"  # {message, kind, about, channel, state}
+#: Only for a reply that belongs to a message; ``meaning`` is stop, came_back, booked, wrong_person or unclear.
 REPLY_RECEIVED = "correspondence.reply_received"  # {message, customer, about, meaning}
 CHANNEL_CHOSEN = "correspondence.channel_chosen"  # {choice, way, channel, is_active}
 TEMPLATE_WRITTEN = "correspondence.template_written"  # {template, kind, language, form, version}

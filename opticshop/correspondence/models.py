@@ -283,7 +283,8 @@ class Reply(Entity, BranchOwned):
 
     class Meaning(models.TextChoices):
         STOP = "stop"
-        CAME_BACK = "came_back", "Was here, or has booked"
+        CAME_BACK = "came_back", "Was here"
+        BOOKED = "booked", "Says that a visit is booked"
         WRONG_PERSON = "wrong_person"
         UNCLEAR = "unclear", "A person has to read it"
 
@@ -302,8 +303,8 @@ class Reply(Entity, BranchOwned):
         constraints = [
             models.UniqueConstraint(fields=["branch", "channel", "reply_id"], name="correspondence_reply_once"),
             models.CheckConstraint(
-                condition=Q(meaning__in=["stop", "came_back", "wrong_person", "unclear"]),
-                name="correspondence_meaning_known",
+                condition=Q(meaning__in=["stop", "came_back", "booked", "wrong_person", "unclear"]),
+                name="correspondence_meaning_listed",
             ),
         ]
         indexes = [models.Index(fields=["branch", "-id"], name="correspondence_reply_newest")]

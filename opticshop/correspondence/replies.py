@@ -40,21 +40,17 @@ WRONG_PERSON: Mapping[str, tuple[str, ...]] = {
     "it": ("numero sbagliato", "persona sbagliata"),
 }
 CAME_BACK: Mapping[str, tuple[str, ...]] = {
-    "en": (
-        "already booked",
-        "have booked",
-        "i've booked",
-        "booked already",
-        "already been",
-        "been already",
-        "came in already",
-        "already had my",
-        "already seen",
-    ),
-    "de": ("schon gebucht", "bereits gebucht", "war schon da", "termin gemacht"),
+    "en": ("already been", "been already", "came in already", "already had my", "already seen"),
+    "de": ("war schon da",),
+    "fr": ("déjà venu",),
+    "it": ("già stato",),
+}
+BOOKED: Mapping[str, tuple[str, ...]] = {
+    "en": ("already booked", "have booked", "i've booked", "booked already", "have an appointment"),
+    "de": ("schon gebucht", "bereits gebucht", "termin gemacht"),
     "es": ("ya he reservado", "ya tengo cita"),
-    "fr": ("déjà réservé", "déjà venu", "déjà pris rendez-vous"),
-    "it": ("già prenotato", "già stato"),
+    "fr": ("déjà réservé", "déjà pris rendez-vous"),
+    "it": ("già prenotato",),
 }
 POLITE = frozenset({"please", "thanks", "thank", "you", "bitte", "danke", "merci", "gracias", "grazie"})
 READ_AT_MOST = 300
@@ -64,13 +60,14 @@ _WORD = re.compile(r"[^\W_]+(?:['’][^\W_]+)*")
 
 
 def meaning_of(text: str) -> str:
-    """What a reply means: stop, wrong_person, came_back, or unclear. Stop goes before everything else."""
+    """What a reply means: stop, wrong_person, came_back, booked, or unclear. Stop goes before everything else."""
     words = [word.replace("’", "'") for word in _WORD.findall(_own_words(text).casefold())]
     said = f" {' '.join(words)} "
     alone = f" {' '.join(word for word in words if word not in POLITE)} "
     if any(said.startswith(f" {word} ") for word in _all(STOP_FIRST)) or alone.strip() in _all(STOP_ALONE):
         return Meaning.STOP
-    for meaning, table in ((Meaning.WRONG_PERSON, WRONG_PERSON), (Meaning.CAME_BACK, CAME_BACK)):
+    others = ((Meaning.WRONG_PERSON, WRONG_PERSON), (Meaning.CAME_BACK, CAME_BACK), (Meaning.BOOKED, BOOKED))
+    for meaning, table in others:
         if any(f" {words_of} " in said for words_of in _all(table)):
             return meaning
     return Meaning.UNCLEAR

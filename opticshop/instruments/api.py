@@ -209,6 +209,9 @@ class InstrumentPolicyViewSet(ApiViewSet):
         version = self.expected_version()
         return self.answer(services.policy_set(actor=self.actor, branch=branch, version=version, **self.read_input()))
 
+    def current_version(self) -> int:
+        return selectors.policy_of(self._branch(self.kwargs["pk"], VIEW)).version
+
     def _branch(self, pk: str, permission: str) -> Branch:
         return branch_get_for(self.actor, key_in(pk, "branch"), permission=permission)
 

@@ -14,7 +14,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ApiViewSet, ResourceViewSet
 from opticshop.core.errors import NotFound
 
-from . import selectors, services
+from . import cursors, selectors, services
 from .models import WebhookDelivery, WebhookEndpoint
 from .permissions import IntegrationPermission
 from .serializers import (
@@ -59,7 +59,7 @@ class EventViewSet(ApiViewSet):
             types=[word.strip() for word in asked.get("type", "").split(",") if word.strip()],
             branch=branch_get_for(self.actor, asked["branch"], permission=VIEW) if "branch" in asked else None,
         )
-        cursor = str(page.after)
+        cursor = cursors.cursor_of(page.after)
         address = replace_query_param(request.build_absolute_uri(), "after", cursor)
         events = selectors.cloud_events(page.entries)
         return self.answer({"results": events, "cursor": cursor, "more": page.more, "next": address})
@@ -99,6 +99,7 @@ class WebhookEndpointViewSet(ResourceViewSet):
         "test": MANAGE,
         "replay": MANAGE,
     }
+    idempotent = {"create": "never", "rotate_secret": "never", "test": "never"}
     inputs = {
         "create": WebhookEndpointAddIn,
         "partial_update": WebhookEndpointChangeIn,

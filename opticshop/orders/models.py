@@ -87,6 +87,11 @@ class Order(Entity, Versioned, BranchOwned):
             models.Index(fields=["branch", "-id"], name="orders_branch_newest"),
             models.Index(fields=["branch", "state", "-id"], name="orders_branch_state"),
             models.Index(fields=["customer", "-id"], name="orders_customer"),
+            models.Index(
+                fields=["branch", "collected_at"],
+                name="orders_branch_collected",
+                condition=Q(collected_at__isnull=False),
+            ),
         ]
 
     def __str__(self) -> str:

@@ -49,8 +49,10 @@ def order_replace(
         if OrderState.CANCELLED in ORDER_MOVES[former.state]:
             why = f"Replaced: {reason}"[:300]
             services.order_cancel(actor=actor, order=former, reason=why, cause=cause, borne_by=borne_by)
-        elif wanted.promotion_code == former.promotion_code:
-            wanted = replace(wanted, promotion_code="")  # it stays used on the pair that was collected
+        else:
+            services.renew(former)
+            if wanted.promotion_code == former.promotion_code:
+                wanted = replace(wanted, promotion_code="")  # it stays used on the pair that was collected
         placed = services.order_place(actor=actor, wanted=wanted, replaces=former, replacement_reason=reason)
         services.record(
             events.ORDER_REPLACED, placed, actor, replaces=str(former.id), cause=cause, borne_by=borne_by, reason=reason

@@ -487,6 +487,11 @@ def _move(order: Order, state: OrderState, **values: Any) -> Order:
     return order
 
 
+def renew(order: Order) -> None:
+    """A new version of a locked order: what it is shown with has changed."""
+    _update(order)
+
+
 def _update(order: Order, **values: Any) -> None:
     Order.objects.everywhere("by key, authorised by the caller").filter(id=order.id).update(
         version=F("version") + 1, **values

@@ -144,6 +144,10 @@ class PluginViewSet(BroughtViewSet):
         )
         return self.answer(selectors.activation_for(plugin, branch))
 
+    def current_version(self) -> int:
+        branch = self._branch(self.read_input().get("branch"), PluginPermission.VIEW)
+        return selectors.activation_for(selectors.plugin_usable(self.kwargs["name"]), branch).version
+
     def _branch(self, branch_id: uuid.UUID | None, permission: str) -> Branch | None:
         return None if branch_id is None else branch_get_for(self.actor, branch_id, permission=permission)
 

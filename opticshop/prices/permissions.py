@@ -6,3 +6,4 @@ class PricePermission(StrEnum):
     EDIT = "prices.edit"
     GRANT = "prices.grant"
     CLAIM = "prices.claim"
+    VIEW_VOUCHERS = "prices.view_vouchers"

@@ -132,8 +132,8 @@ class SchemeVoucherViewSet(ResourceViewSet):
     selector = staticmethod(selectors.vouchers_visible_to)
     filterset_class = SchemeVoucherFilter
     permissions = {
-        "list": VIEW,
-        "retrieve": VIEW,
+        "list": PricePermission.VIEW_VOUCHERS,
+        "retrieve": PricePermission.VIEW_VOUCHERS,
         "create": GRANT,
         "cancel": GRANT,
         "band": GRANT,

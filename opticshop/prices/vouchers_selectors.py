@@ -7,7 +7,7 @@ import uuid
 
 from django.db.models import QuerySet
 
-from opticshop.core.actor import ALL, Actor
+from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
 
@@ -27,12 +27,8 @@ def values_in_force(queryset: QuerySet[SchemeValue], day: dt.date) -> QuerySet[S
 
 
 def vouchers_visible_to(actor: Actor) -> BranchQuerySet[SchemeVoucher]:
-    """Those of branches in which the actor grants or claims. That somebody has one tells of their means."""
-    grants, claims = actor.where(PricePermission.GRANT), actor.where(PricePermission.CLAIM)
-    if grants is ALL or claims is ALL:
-        return SchemeVoucher.objects.everywhere("the actor grants or claims in every branch")
-    rows = SchemeVoucher.objects.everywhere("limited to the branches of two permissions")
-    return rows.filter(branch__in=grants | claims)
+    """Whoever grants or claims sees them, and nobody else: that somebody has one tells of their means."""
+    return SchemeVoucher.objects.visible_to(actor, PricePermission.VIEW_VOUCHERS)
 
 
 def voucher_get_for(actor: Actor, voucher_id: uuid.UUID, *, permission: str = PricePermission.GRANT) -> SchemeVoucher:

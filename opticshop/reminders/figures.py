@@ -73,12 +73,11 @@ def recall_figures(actor: Actor, branch: Branch | None, first: dt.date, last: dt
 
 def _returns(rows: BranchQuerySet[Recall]) -> list[Returns]:
     window = ExpressionWrapper(F("first_notice_on") + Value(dt.timedelta(days=DAYS_TO_RETURN)), DateField())
-    came_before = Q(returned_on__isnull=False) & (
-        Q(first_notice_on__isnull=True) | Q(returned_on__lt=F("first_notice_on"))
-    )
+    told = Q(first_notice_on__isnull=False, notices_made__gt=F("notices_lost"))
+    came_before = Q(returned_on__isnull=False) & (~told | Q(returned_on__lt=F("first_notice_on")))
     not_counted = Q(outcome__in=ELSEWHERE) | came_before
     counted = ~Q(outcome__in=ELSEWHERE) & (
-        Q(returned_on__isnull=True) | Q(first_notice_on__isnull=False, returned_on__gte=F("first_notice_on"))
+        Q(returned_on__isnull=True) | (told & Q(returned_on__gte=F("first_notice_on")))
     )
     came = Q(returned_on__gte=F("first_notice_on"), returned_on__lte=Cast(window, DateField()))
     groups = rows.order_by("branch__code", "policy").values_list("branch_id", "policy")
@@ -86,7 +85,7 @@ def _returns(rows: BranchQuerySet[Recall]) -> list[Returns]:
         Returns(*group)
         for group in groups.annotate(
             due=Count("id", filter=counted),
-            told=Count("id", filter=counted & Q(notices_made__gt=F("notices_lost"))),
+            told=Count("id", filter=counted & told),
             returned=Count("id", filter=counted & came),
             not_counted=Count("id", filter=not_counted),
         )

@@ -125,6 +125,9 @@ class Campaign(Entity, Versioned, BranchOwned):
     open_days_only = models.BooleanField(default=True, help_text="Only while the branch is open and can answer")
     daily_cap = models.PositiveIntegerField(help_text="Notices on one day of the branch")
     not_due_before = models.DateField(help_text="Who was due earlier is left alone")
+    booking_days = models.PositiveSmallIntegerField(
+        default=42, db_default=42, help_text="So long notices wait for a visit that somebody answered is booked"
+    )
     promotes = models.BooleanField(
         default=False, help_text="The texts promote something: marketing, for those only who agreed to it"
     )

@@ -24,13 +24,6 @@ class NoTimeToSend(Conflict):
     title = "There is no hour at which these notices could be sent"
 
 
-def is_quiet(time: dt.time, quiet_from: dt.time, quiet_to: dt.time) -> bool:
-    """Whether a wall-clock time lies in the quiet hours; they may go over midnight. The same twice: none."""
-    if quiet_from <= quiet_to:
-        return quiet_from <= time < quiet_to
-    return time >= quiet_from or time < quiet_to
-
-
 def sendable_at(
     moment: dt.datetime, *, quiet_from: dt.time, quiet_to: dt.time, calendar: Calendar, open_days_only: bool
 ) -> dt.datetime:

@@ -27,6 +27,8 @@ from .permissions import ReminderPermission
 SCANNED_AT_ONCE = 2_000
 #: What names a hold for an appointment.
 APPOINTMENTS = "appointments/"
+#: What ends the name of a hold for an answer that says that a visit is booked.
+SAID_BOOKED = "/booked"
 
 
 def recalls_visible_to(actor: Actor) -> BranchQuerySet[Recall]:

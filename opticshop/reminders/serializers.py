@@ -90,6 +90,12 @@ class CampaignAmendIn(StrictSerializer):
     daily_cap = serializers.IntegerField(min_value=1, max_value=100_000, help_text="Notices on a day of the branch.")
     not_due_before = serializers.DateField(help_text="Who was due earlier is left alone.")
     promotes = serializers.BooleanField(help_text="Marketing: only for who agreed to it.")
+    booking_days = serializers.IntegerField(
+        required=False,
+        min_value=1,
+        max_value=365,
+        help_text="After an answer that a visit is booked, notices wait so long to see it; 42 where nothing is said.",
+    )
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Three notices", value={"branch": _BRANCH, **_TERMS})])
@@ -133,6 +139,7 @@ class CampaignOut(serializers.ModelSerializer[Campaign]):
             "daily_cap",
             "not_due_before",
             "promotes",
+            "booking_days",
             "started_at",
             "finished_at",
             "version",

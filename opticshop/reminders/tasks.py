@@ -94,10 +94,11 @@ def heed_reply(event: OutboxEvent) -> None:
 @outbox.subscribe("correspondence.failed", "reminders.count_failed_notice")
 @outbox.subscribe("correspondence.undelivered", "reminders.count_undelivered_notice")
 @outbox.subscribe("correspondence.withdrawn", "reminders.count_withdrawn_notice")
+@outbox.subscribe("correspondence.outcome_learnt", "reminders.count_notice_in_doubt")
 def count_lost_notice(event: OutboxEvent) -> None:
     recall_id = recall_id_of(event.data["about"])
     if recall_id is not None:
-        services.notice_lost(recall_id=recall_id)
+        services.notices_lost_count(recall_id=recall_id)
 
 
 @outbox.subscribe("correspondence.channel_chosen", "reminders.try_other_channel")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-
 from opticshop.core import outbox
 from opticshop.core.actor import system
 from opticshop.core.models import OutboxEvent
@@ -34,8 +32,7 @@ def open_job(event: OutboxEvent) -> None:
 def follow_promise(event: OutboxEvent) -> None:
     job = _live_job(event)
     if job is not None:
-        promised_on = dt.date.fromisoformat(event.data["promised_on"])
-        services.job_promise(actor=WORKSHOP, job=job, promised_on=promised_on)
+        services.job_promise(actor=WORKSHOP, job=job)
 
 
 @outbox.subscribe("prescriptions.amended", "workshop.stop_amended")

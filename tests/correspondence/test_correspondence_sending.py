@@ -6,9 +6,7 @@ import datetime as dt
 
 import pytest
 
-from opticshop.core import clock
 from opticshop.core.duties import run_duty
-from opticshop.correspondence import selectors
 from opticshop.correspondence.models import Message, RateWindow
 from opticshop.correspondence.services import channel_choose, send_due, send_due_by
 from opticshop.correspondence.services.pacing import rate_take
@@ -198,20 +196,6 @@ def test_a_branch_chooses_its_channels(api, manager, clerk, outsider, plugin, mi
     for way, channel in (("email", "post-box"), ("letter", "envelope")):
         assert api(manager).post(url, body | {"way": way, "channel": channel}).status_code == 201
     assert queries(lambda: api(clerk).get(url)) == few
-
-
-def test_figures_count_what_waits_and_how_long(plugin, person, mill, queries):
-    queue(person, due_at=NOON - dt.timedelta(minutes=5))
-    queue(person, "recall", about="things/2")
-    with clock.at(dt.datetime.now(dt.UTC)):
-        one = queries(selectors.sending_figures)
-    found = {(row.purpose, row.state): row for row in selectors.sending_figures()}
-    assert found["service", "queued"].oldest_due_seconds == 300
-    assert found["recall", "queued"].oldest_due_seconds == 0
-    assert (found["service", "queued"].branch, found["service", "queued"].channel) == ("MILL", "post-box")
-    assert one == 2
-    send()
-    assert {(row.state, row.count) for row in selectors.sending_figures()} == {("sent", 1)}
 
 
 def test_the_list_can_be_narrowed_to_what_did_not_arrive(api, clerk, plugin, person):

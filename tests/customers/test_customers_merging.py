@@ -26,6 +26,7 @@ from opticshop.orders.api import OrderFilter
 from opticshop.orders.models import Order
 from tests.factories import CustomerFactory, MeasurementFactory, OrderFactory, PrescriptionFactory
 from tests.prescriptions.bodies import measurement, prescription
+from tests.tags import version_in
 
 pytestmark = pytest.mark.django_db
 URL = "/api/v1/customers/"
@@ -58,7 +59,7 @@ def test_a_duplicate_is_merged_and_parted_through_the_api(api, manager, mill):
     kept, gone = CustomerFactory(branch=mill, email=""), CustomerFactory(branch=mill, email="wren@example.org")
     client = api(manager)
     answer = client.post(f"{URL}{kept.id}/merge/", {"duplicate": str(gone.id), "reason": "twice"}, headers=READ)
-    assert (answer.status_code, answer.data["email"], answer.headers["ETag"]) == (200, "wren@example.org", '"2"')
+    assert (answer.status_code, answer.data["email"], version_in(answer)) == (200, "wren@example.org", 2)
     merged = OutboxEvent.objects.get(type="customers.merged")
     assert merged.data == {"customer": str(kept.id), "merged": str(gone.id)}
     shown = client.get(f"{URL}{gone.id}/").data

@@ -107,7 +107,9 @@ def test_the_cursor_moves_past_what_one_may_not_see(api, bookkeeper, mill):
     for _ in range(3):
         happen(mill, "orders.placed")
     page = read(api(bookkeeper))
-    assert (page["results"], page["cursor"], page["more"]) == ([], "3", False)
+    assert (page["results"], page["more"]) == ([], False)
+    happen(mill)
+    assert len(read(api(bookkeeper), after=page["cursor"])["results"]) == 1
 
 
 @pytest.mark.parametrize(

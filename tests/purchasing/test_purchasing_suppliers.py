@@ -8,6 +8,7 @@ from opticshop.core.models import OutboxEvent
 from opticshop.purchasing.models import BranchTravel, Offer, Supplier, SupplierPrice
 from tests.factories import FrameFactory, LensProductFactory
 from tests.purchasing.conftest import API, OFFERS, PACKET, PRICES, SUPPLIERS, done, events_of, refused
+from tests.tags import version_in
 
 pytestmark = pytest.mark.django_db
 
@@ -45,7 +46,7 @@ def test_two_suppliers_have_two_names(api, head_office):
 def test_a_change_is_guarded_by_the_version(api, head_office, trade):
     client, url = api(head_office), f"{SUPPLIERS}{trade.supplier.id}/"
     refused(client.patch(url, {"note": "x"}), 428, "core.precondition_required")
-    assert client.patch(url, {"note": "x"}, headers={"If-Match": '"1"'})["ETag"] == '"2"'
+    assert version_in(client.patch(url, {"note": "x"}, headers={"If-Match": '"1"'})) == 2
     refused(client.patch(url, {"note": "y"}, headers={"If-Match": '"1"'}), 412, "core.version_mismatch")
     assert events_of("purchasing.supplier_changed")[0]["fields"] == ["note"]
 

@@ -15,7 +15,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from opticshop.branches.calendars import ORDINARY_WEEK, Calendar
-from opticshop.reminders.moments import NoTimeToSend, is_quiet, sendable_at
+from opticshop.reminders.moments import NoTimeToSend, sendable_at
 
 LONDON, NEW_YORK = "Europe/London", "America/New_York"
 CHANGES = {
@@ -25,6 +25,13 @@ CHANGES = {
 }
 ALWAYS_OPEN = {day: (dt.time(0), dt.time(23, 59)) for day in range(7)}
 times = st.integers(0, 24 * 4 - 1).map(lambda quarter: dt.time(quarter // 4, quarter % 4 * 15))
+
+
+def is_quiet(time: dt.time, quiet_from: dt.time, quiet_to: dt.time) -> bool:
+    """Whether a wall-clock time lies in the quiet hours; they may go over midnight. The same twice: none."""
+    if quiet_from <= quiet_to:
+        return quiet_from <= time < quiet_to
+    return time >= quiet_from or time < quiet_to
 
 
 def found(moment, zone=LONDON, quiet=("20:00", "09:00"), open_days_only=False, **calendar):

@@ -53,7 +53,7 @@ def feed_share(
     person: User | None = None,
     shows_given_names: bool = False,
 ) -> WithToken:
-    """Share a calendar of a branch. One's own appointments may be shared by whoever sees appointments there."""
+    """Share a calendar of a branch. One's own appointments may be shared by whoever books there."""
     _require(actor, branch.id, person)
     if person is not None and not selectors.workers_of(branch).filter(id=person.id).exists():
         raise PersonNotHere(field="person", allowed="a person who works at the branch")
@@ -106,7 +106,7 @@ def feed_read(token: str) -> tuple[CalendarFeed, list[Entry]]:
 
 def _require(actor: Actor, branch_id: uuid.UUID, person: User | None) -> None:
     own = person is not None and person.id == actor.id
-    needed = AppointmentPermission.VIEW if own else AppointmentPermission.SHARE_FEED
+    needed = AppointmentPermission.SHARE_OWN_FEED if own else AppointmentPermission.SHARE_FEED
     actor.require(needed, branch_id)
 
 

@@ -43,7 +43,7 @@ class SettlementViewSet(ResourceViewSet):
         "retrieve": BillingPermission.VIEW,
         "forfeit": BillingPermission.FORFEIT,
         "write_off": BillingPermission.WRITE_OFF,
-        "undo": BillingPermission.VIEW,
+        "undo": BillingPermission.UNDO_SETTLEMENT,
     }
     inputs = {"forfeit": ForfeitIn, "write_off": WriteOffIn, "undo": SettlementUndoIn}
     output = SettlementOut

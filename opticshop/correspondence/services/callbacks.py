@@ -26,9 +26,10 @@ from opticshop.pluginhost.services import BoundChannel
 from .. import events, unsubscribing
 from ..models import DeliveryNote, Message, Reply
 from ..replies import Meaning, meaning_of
-from .queueing import record, record_all, withdraw
+from .queueing import NOT_KNOWN, record, record_all, withdraw
 
 State, Delivery = Message.State, Message.Delivery
+NOT_DELIVERED = "The carrier says that it was not delivered."
 #: A report that comes before we have written down the carrier's reference is looked at again for so long.
 MATCHED_WITHIN = dt.timedelta(days=1)
 #: Who was written to at the address of a reply is looked for among the newest so many messages.
@@ -103,17 +104,24 @@ def _report(actor: Actor, branch: Branch, channel: BoundChannel, report: Deliver
 def _delivered(actor: Actor, message: Message, note: DeliveryNote) -> None:
     """Write what the carrier says, unless it said something later already.
 
-    A message of which we did not know whether it left, or which waits to be tried again, did leave when it arrived.
+    A message of which we did not know whether it left, or which waits to be tried again, did leave when it arrived;
+    one that did not arrive is not in doubt any more.
     """
     if message.delivery_at is not None and message.delivery_at >= note.at:
         return
     message.delivery, message.delivery_at = note.state, note.at
     columns, arrived = ["delivery", "delivery_at"], note.state == Delivery.DELIVERED
+    in_doubt = message.state == State.FAILED and message.detail.startswith(NOT_KNOWN)
     if arrived and message.attempts and message.state in (State.FAILED, State.QUEUED):
         message.state, message.sent_at, message.detail = State.SENT, message.attempted_at, ""
         columns += ["state", "sent_at", "detail"]
         record(events.MESSAGE_SENT, message, actor)
+    elif in_doubt:
+        message.detail = f"{NOT_DELIVERED} {note.detail}".strip()
+        columns.append("detail")
     message.save(update_fields=columns)
+    if in_doubt:
+        record(events.OUTCOME_LEARNT, message, actor, state=str(message.state))
     if arrived:
         record(events.MESSAGE_DELIVERED, message, actor)
     else:

@@ -34,6 +34,9 @@ CHUNK = 500
 PRIORITY = {"service": 0, "recall": 1, "marketing": 2}
 
 
+NOT_KNOWN = "It is not known whether this was sent; it is not sent again. Ask the customer."
+
+
 class WayUnknown(Invalid):
     """A message is to be tried by a way that there is not."""
 

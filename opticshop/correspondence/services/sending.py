@@ -28,7 +28,7 @@ from ..desk import Desk, Plan, apply, outbound
 from ..kinds import kind_named
 from ..models import Message
 from .pacing import rate_take, windows_forget
-from .queueing import record, withdraw
+from .queueing import NOT_KNOWN, record, withdraw
 
 log = logging.getLogger("opticshop.correspondence")
 State = Message.State
@@ -38,7 +38,6 @@ LONGEST_PAUSE = dt.timedelta(hours=6)
 SENDING_TAKES_AT_MOST = dt.timedelta(minutes=15)
 #: A run begins no further message after so long; what is left is found by the next.
 RUN_SECONDS = 60.0
-NOT_KNOWN = "It is not known whether this was sent; it is not sent again. Ask the customer."
 
 
 def send_due(*, actor: Actor, limit: int = 100, channel: str | None = None) -> int:
@@ -97,10 +96,29 @@ def _send_next(run: _Run) -> bool:
     outcome = plan.serving.channel.send(outbound(message, plan.serving.channel, plan.unsubscribe_url))
     with transaction.atomic():
         [row] = _messages().select_for_update(of=("self",)).filter(id=message.id)
+        row.customer = message.customer
         if row.state == State.SENDING:
-            row.customer = message.customer
             _settle(run, row, outcome)
+        elif _is_in_doubt(row, message) and outcome.state != "unknown":
+            _learn(run, row, outcome)
     return True
+
+
+def _is_in_doubt(row: Message, message: Message) -> bool:
+    """Whether it was given up in the meantime because this very attempt had taken so long."""
+    same = (row.attempts, row.attempted_at) == (message.attempts, message.attempted_at)
+    return same and row.state == State.FAILED and row.detail.startswith(NOT_KNOWN)
+
+
+def _learn(run: _Run, message: Message, outcome: SendOutcome) -> None:
+    """Write what became of an attempt of which that was not known. It is not sent again: a person decides."""
+    message.detail = outcome.detail if outcome.state == "sent" else f"It was not sent. {outcome.detail}".strip()
+    if outcome.state == "sent":
+        message.state, message.sent_at = State.SENT, message.attempted_at
+        message.provider_reference = (outcome.provider_reference or "")[:200]
+        record(events.MESSAGE_SENT, message, run.actor)
+    message.save(update_fields=["state", "sent_at", "detail", "provider_reference"])
+    record(events.OUTCOME_LEARNT, message, run.actor, state=str(message.state))
 
 
 def _claim(run: _Run) -> tuple[Message, Plan | None] | None:

@@ -19,6 +19,7 @@ from .. import events
 from ..kinds import MessageKind, all_kinds, kind_named
 from ..models import MessageTemplate
 from ..permissions import CorrespondencePermission
+from ..stopping import with_stop
 from ..templating import (
     EXAMPLE_NAME,
     Templates,
@@ -153,8 +154,10 @@ def template_preview(
         row = templates.find(kind, language, form)
         written = templates.written(of, language, form, filling)
         words_from = "built_in" if row is None else "group" if row.branch_id is None else "branch"
-    length = check_length(form, written[2])
-    return Preview(*written, length=length, words_from=words_from, placeholders=allowed)
+    stop = {"purpose": of.purpose, "form": form, "language": written[0], "branch": branch}
+    text = with_stop(written[2], **stop, hears_replies=True, url="")  # type: ignore[arg-type]
+    length = check_length(form, text)
+    return Preview(written[0], written[1], text, length=length, words_from=words_from, placeholders=allowed)
 
 
 def _check(kind: MessageKind, form: str, subject: str, body: str) -> None:

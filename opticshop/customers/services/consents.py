@@ -74,8 +74,10 @@ def _choose(
             was = refusals.filter(customer=person, way=way, purpose=purpose).first()
             if allowed and was is not None:
                 was.delete()
+                _renew(person)
             elif not allowed and was is None:
                 ContactRefusal.objects.create(customer=person, way=way, purpose=purpose)
+                _renew(person)
             elif not allowed and was is not None and was.from_merge_id is not None:
                 was.from_merge = None
                 was.save(update_fields=["from_merge"])
@@ -164,6 +166,8 @@ def address_wrong(*, actor: Actor, customer: Customer, way: str, reason: str) ->
                 row.save(update_fields=["from_merge"])
             if person.id == customer.id:
                 found = row
+            if made:
+                _renew(person)
             _address_event(actor, person, way)
     return found
 
@@ -180,7 +184,14 @@ def address_right(*, actor: Actor, customer: Customer, way: str) -> None:
         if not gone:
             raise NoAddressThere(f"No address for {way} is held to be wrong.", field="way")
         for person in people:
+            _renew(person)
             _address_event(actor, person, way)
+
+
+def _renew(person: Customer) -> None:
+    """A new version of a locked record: what it is shown with has changed."""
+    person.version += 1
+    person.save(update_fields=["version"])
 
 
 def _sharing(customer: Customer, way: str, address: str) -> list[Customer]:

@@ -17,7 +17,7 @@ from .campaigns import (
 )
 from .dry_run import DryRun, campaign_try
 from .notices import (
-    notice_lost,
+    notices_lost_count,
     notices_make_due,
     notices_schedule_missing,
     obstacles_clear,
@@ -42,7 +42,7 @@ __all__ = [
     "campaign_start",
     "campaign_try",
     "customer_of",
-    "notice_lost",
+    "notices_lost_count",
     "notices_make_due",
     "notices_schedule_missing",
     "obstacles_clear",

@@ -15,7 +15,7 @@ from itertools import groupby, islice
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.db.models import F, Value
+from django.db.models import F, Q, Value
 from django.db.models.functions import Coalesce
 
 from opticshop.branches.calendars import calendar_of
@@ -305,10 +305,20 @@ def _queue(actor: Actor, campaign: Campaign, room: _Room, made: Sequence[tuple[R
     )
 
 
-def notice_lost(*, recall_id: uuid.UUID) -> None:
-    """A notice that was counted did not reach anybody: it could not be delivered, or was taken back."""
-    rows = _recalls().filter(id=recall_id, notices_lost__lt=F("notices_made"))
-    rows.update(notices_lost=F("notices_lost") + 1)
+def notices_lost_count(*, recall_id: uuid.UUID) -> None:
+    """Count anew which of the notices made did not reach anybody: they could not be delivered, or were taken back.
+
+    Counted from the messages, so it holds whatever is heard twice, and when one did arrive after all.
+    """
+    with transaction.atomic():
+        for recall in lock_rows(_recalls().filter(id=recall_id)):
+            lost = Message.objects.everywhere("notices of one recall").filter(
+                Q(state__in=[Message.State.FAILED, Message.State.WITHDRAWN]) | Q(delivery=Message.Delivery.UNDELIVERED),
+                kind__in=NAMES,
+                subject_ref=about(recall_id),
+            )
+            recall.notices_lost = min(lost.count(), recall.notices_made)
+            recall.save(update_fields=["notices_lost"])
 
 
 def obstacles_clear(*, branch_id: uuid.UUID | None = None) -> int:

@@ -53,6 +53,9 @@ ANSWERS: Mapping[str, tuple[Outcome, str]] = {
 }
 #: How long notices wait for a person to read an answer that says something else.
 DAYS_TO_READ = 14
+BOOKED = "booked"
+#: How long they wait for a visit that somebody says is booked, where no campaign says it. Our definition, no source.
+BOOKING_DAYS = 42
 
 
 class RecallAlreadyClosed(Conflict):
@@ -124,7 +127,9 @@ def recalls_plan_forgotten(*, actor: Actor) -> int:
 
 
 def reply_heed(*, actor: Actor, recall: Recall, meaning: str, message: str) -> None:
-    """Do what a person answered to a notice: close the recall, or hold it until somebody has read the answer."""
+    """Do what a person answered to a notice: close the recall, hold it for the visit that is said to be booked, or
+    until somebody has read the answer.
+    """
     actor.require(ReminderPermission.MANAGE, recall.branch_id)
     with transaction.atomic():
         [row] = lock_rows(_recalls().filter(id=recall.id).select_related("customer", "branch"))
@@ -133,9 +138,15 @@ def reply_heed(*, actor: Actor, recall: Recall, meaning: str, message: str) -> N
         if meaning in ANSWERS:
             _close(actor, row, *ANSWERS[meaning])
             return
-        row.held_until = clock.today(row.branch.time_zone) + dt.timedelta(days=DAYS_TO_READ)
-        row.held_for = f"messages/{message}"
-        row.next_notice_on = next_notice_on(row, selectors.open_campaign_of(row.branch_id))
+        campaign, what = selectors.open_campaign_of(row.branch_id), f"messages/{message}"
+        days = DAYS_TO_READ
+        if meaning == BOOKED:
+            if row.held_for.startswith(selectors.APPOINTMENTS):  # the visit is on record: it holds the recall already
+                return
+            days, what = campaign.booking_days if campaign else BOOKING_DAYS, f"{what}{selectors.SAID_BOOKED}"
+        row.held_until = clock.today(row.branch.time_zone) + dt.timedelta(days=days)
+        row.held_for = what
+        row.next_notice_on = next_notice_on(row, campaign)
         row.save(update_fields=["held_until", "held_for", "next_notice_on"])
 
 
@@ -250,9 +261,12 @@ def _may_be_planned(recall: Recall, address_changed: bool) -> bool:
 
 
 def _hold(recall: Recall, hold: Hold | None) -> None:
-    """A booked examination holds the notices until a week after it; called off or missed, it holds them no more."""
+    """A booked examination holds the notices until a week after it; called off or missed, it holds them no more. It
+    takes the place of what somebody only said.
+    """
     for_appointment = recall.held_for.startswith(selectors.APPOINTMENTS)
-    if hold is not None and (for_appointment or recall.held_until is None or recall.held_until < hold.until):
+    known_better = for_appointment or recall.held_for.endswith(selectors.SAID_BOOKED)
+    if hold is not None and (known_better or recall.held_until is None or recall.held_until < hold.until):
         recall.held_until, recall.held_for = hold.until, hold.what
     elif hold is None and for_appointment:
         recall.held_until, recall.held_for = None, ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from decimal import Decimal
 
@@ -139,10 +138,10 @@ def job_stop(*, actor: Actor, job: Job, reason: str) -> Job:
 def job_hold_back(*, actor: Actor, job: Job, reason: str) -> Job:
     """Stop a live job wherever it stands; one that was stopped before is stopped for this reason too."""
     actor.require(WorkshopPermission.WORK, job.branch_id)
-    if job.state != JobState.STOPPED:
-        return job_stop(actor=actor, job=job, reason=reason)
     with transaction.atomic():
         job = locked(job)
+        if job.state != JobState.STOPPED:
+            return job_stop(actor=actor, job=job, reason=reason)
         write(job, stop_reason=f"{reason} Before that: {job.stop_reason}"[:500])
         record(events.JOB_STOPPED, job, actor, reason=reason, redo_from=None)
     return job
@@ -171,13 +170,14 @@ def job_cancel(*, actor: Actor, job: Job, reason: str) -> Job:
     return job
 
 
-def job_promise(*, actor: Actor, job: Job, promised_on: dt.date) -> Job:
-    """Follow a new promise day of the order."""
+def job_promise(*, actor: Actor, job: Job) -> Job:
+    """Follow the promise day of the order as it stands now: of several that are heard late, the last one counts."""
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
         job = locked(job)
-        write(job, promised_on=promised_on)
-        record(events.JOB_PROMISED, job, actor, promised_on=promised_on.isoformat())
+        job.order.refresh_from_db(fields=["promised_on"])
+        write(job, promised_on=job.order.promised_on)
+        record(events.JOB_PROMISED, job, actor, promised_on=job.promised_on.isoformat())
     return job
 
 

@@ -196,6 +196,8 @@ def spoilt_record(
     """Keep what an order that was called off has cost: its cut lenses, written off by the order's own use case."""
     actor.require(WorkshopPermission.WORK, job.branch_id)
     with transaction.atomic():
+        job = locked(job)
+        write(job)
         lots = {eye: selectors.cost_of(job.order, eye) for eye in eyes}
         return Breakage.objects.bulk_create(
             Breakage(
