@@ -39,7 +39,7 @@ def load_group() -> Credentials:
     for row in DATA["branches"]:
         branch = Branch.objects.filter(code=row["code"]).first()
         branches[row["code"]] = branch or branch_open(actor=actor, **row)
-    password = secrets.token_urlsafe(12)
+    password = secrets.token_urlsafe(15)
     for row in DATA["people"]:
         user = User.objects.filter(username=row["username"]).first() or accounts.user_register(
             actor=actor,
@@ -78,7 +78,8 @@ def how_to_sign_in(credentials: Credentials, base: str) -> str:
     client_id, secret = credentials.services["counter"]
     return f"""How to sign in (invented accounts, fresh secrets at every run)
   In the browser   {base}/sign-in/ with the password {credentials.password}
-                   as {names}
+                   as {names};
+                   managers and head office set up a second factor at their first sign-in
   Integrators      OAuth2 client credentials, for instance the counter of MILL:
                    curl -u {client_id}:{secret} \\
                         -d 'grant_type=client_credentials&scope=customers:read orders:read' {base}/oauth/token/

@@ -17,8 +17,6 @@ from django.contrib.auth.hashers import Argon2PasswordHasher
 from django.core.exceptions import ValidationError
 
 SHORTEST, LONGEST = 15, 200
-#: How many letters may be repeated until the whole is no more than they are.
-_UNIT = 8
 
 RULES = (
     f"{SHORTEST} to {LONGEST} characters of any script; several words with spaces are best",
@@ -70,7 +68,9 @@ class TooSimpleValidator:
 
 
 def _is_repeated(text: str) -> bool:
-    return any(text == (text[:size] * (len(text) // size + 1))[: len(text)] for size in range(1, min(_UNIT, len(text))))
+    """Whether it is a piece said twice or more that would be too short by itself."""
+    pieces = (text[:size] for size in range(1, min(SHORTEST, len(text) // 2 + 1)))
+    return any((piece * len(text))[: len(text)] == text for piece in pieces)
 
 
 def _is_run(text: str) -> bool:

@@ -1,4 +1,4 @@
-"""The back office: every record to look at, none to change; people and their roles to manage.
+"""The back office: every record to look at, none to change but who may enter here.
 
 Records change through services only (the API), so that every change has its checks, its event and its actor.
 """
@@ -9,11 +9,10 @@ from typing import Any
 
 from django.apps import apps
 from django.contrib import admin
-from django.contrib.auth.admin import UserAdmin
 from django.db import models
 from django.http import HttpRequest
 
-from opticshop.accounts.models import Membership, User
+from opticshop.accounts.models import User
 
 #: Fields that say nothing in a list.
 _LONG = (models.TextField, models.JSONField, models.BinaryField)
@@ -36,19 +35,18 @@ class LookOnly(admin.ModelAdmin):
         return False
 
 
-class MembershipInline(admin.TabularInline):
-    model = Membership
-    extra = 0
+class PersonAdmin(LookOnly):
+    """Only who may enter the back office is said here; everything else of a person is said over the API."""
 
+    list_display = ("username", "display_name", "kind", "registration_number", "is_active", "is_staff", "is_superuser")
+    list_filter = ("kind", "is_active", "is_staff")
+    search_fields = ("username", "display_name")
+    fields = ("username", "display_name", "kind", "registration_number", "email", "is_active", "last_login")
+    fields += ("is_staff", "is_superuser")
+    readonly_fields = fields[:-2]
 
-class PersonAdmin(UserAdmin):
-    list_display = ("username", "display_name", "kind", "registration_number", "is_active")
-    list_filter = ("kind", "is_active")
-    inlines = (MembershipInline,)
-    fieldsets = (
-        (None, {"fields": ("username", "password", "display_name", "kind", "registration_number", "email")}),
-        ("State", {"fields": ("is_active", "is_staff", "is_superuser", "last_login")}),
-    )
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return bool(getattr(request.user, "is_superuser", False))
 
 
 def register_all() -> None:

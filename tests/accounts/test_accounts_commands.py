@@ -11,7 +11,7 @@ from django.test import Client
 from opticshop.accounts.models import User
 from opticshop.branches.models import Branch
 from opticshop.core import clock
-from tests.signing_in import shown_key, totp
+from tests.signing_in import shown_key, signed_in, totp
 
 pytestmark = pytest.mark.django_db
 
@@ -73,3 +73,13 @@ def test_an_integrators_client_gets_a_token(mill):
 def test_what_makes_no_sense_is_refused(mill, arguments, words):
     with pytest.raises(CommandError, match=words):
         run("client_new", "till", *arguments)
+
+
+def test_who_runs_the_machine_lets_the_only_one_of_head_office_in_again(head_office):
+    signed_in(head_office)
+    link = run("person_reset", "office", "--second-factor").split()[0]
+    assert Client().post(link, {"new_password": "nine herons on the roof"}).status_code == 302
+    again = Client().post("/sign-in/", {"username": "office", "password": "nine herons on the roof"})
+    assert again["Location"].startswith("/second-factor/new/")
+    with pytest.raises(CommandError, match="nobody called"):
+        run("person_reset", "nobody-at-all")

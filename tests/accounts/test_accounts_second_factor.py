@@ -143,7 +143,7 @@ def test_a_code_opens_once_and_only_around_its_time(manager):
 
 
 def test_recovery_codes_open_once_each_and_are_made_anew(manager):
-    browser, key, codes = enrolled(manager)
+    _, key, codes = enrolled(manager)
     for code, wanted in ((codes[3].lower().replace("-", " "), 302), (codes[3], 422), (codes[4], 302)):
         other, place = first_step(manager)
         assert other.post(place, {"code": code}).status_code == wanted
@@ -162,7 +162,7 @@ def test_whoever_knows_the_password_only_cannot_take_over_an_enrolment_that_was_
     browser, key, _ = enrolled(manager)
     with later(60):
         assert browser.post("/second-factor/", {"code": code_of(key, 60), "wanted": "phone"}).status_code == 302
-        thief, place = first_step(manager)
+        thief, _ = first_step(manager)
         for method in (thief.get, thief.post):
             assert method("/second-factor/new/")["Location"].startswith("/sign-in/code/")
 

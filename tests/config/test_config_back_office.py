@@ -39,3 +39,16 @@ def test_nobody_else_gets_in(clerk):
     browser = Client()
     browser.force_login(clerk)
     assert browser.get("/admin/").status_code == 302
+
+
+def test_people_are_not_managed_here_but_for_who_may_enter(superuser, clerk):
+    url = f"/admin/accounts/user/{clerk.id}/change/"
+    assert superuser.get(f"/admin/accounts/user/{clerk.id}/password/").status_code in {302, 404}
+    assert superuser.get("/admin/accounts/user/add/").status_code == 403
+    given = {"is_staff": "on", "username": "another", "is_active": ""}
+    assert superuser.post(url, given).status_code == 302
+    clerk.refresh_from_db()
+    assert (clerk.is_staff, clerk.username, clerk.is_active) == (True, "clerk", True)
+    entering = signed_in(clerk)
+    assert entering.get("/admin/").status_code == 200
+    assert entering.post(url, {"is_superuser": "on"}).status_code == 403

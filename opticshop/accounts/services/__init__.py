@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from .attempts import TooManyAttempts, attempt_allowed, attempt_failed, attempt_succeeded, attempted, attempts_clear
+from .attempts import (
+    TooManyAttempts,
+    attempt_allowed,
+    attempt_failed,
+    attempt_succeeded,
+    attempted,
+    attempts_clear,
+    attempts_forget,
+)
 from .clients import (
     ClientCredentials,
     Told,
@@ -65,6 +73,7 @@ __all__ = [
     "attempt_succeeded",
     "attempted",
     "attempts_clear",
+    "attempts_forget",
     "attempts_lift",
     "confirm",
     "credentials_end",

@@ -29,13 +29,14 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.crypto import salted_hmac
 
 from opticshop.core import clock
 from opticshop.core.errors import DomainError
 from opticshop.core.locks import lock_rows
 
-from ..models import AttemptCount
+from ..models import AttemptCount, User
 
 T = TypeVar("T")
 Scope = AttemptCount.Scope
@@ -80,6 +81,8 @@ UNTIL_LIFTED = 24 * 3600
 KNOWN_FOR = dt.timedelta(days=180)
 #: After such a quiet time the count of an address begins anew: many people may sit behind it.
 ADDRESS_FORGETS = dt.timedelta(hours=1)
+#: Rows that say nothing of a person are kept for so long: addresses are personal data.
+FORGOTTEN_AFTER = dt.timedelta(days=30)
 
 
 def attempt_allowed(kind: str, account_key: str, address: str | None) -> int:
@@ -128,6 +131,17 @@ def attempts_clear(account_key: str, kinds: Iterable[str] = tuple(LIMITS)) -> in
     """Begin the account's counts anew, wherever it was tried from; returns how many had something to forget."""
     rows = AttemptCount.objects.filter(account=account_digest(account_key), kind__in=list(kinds), failures__gt=0)
     return rows.update(failures=0)
+
+
+def attempts_forget() -> int:
+    """Take away what no longer counts: quiet addresses, names that nobody has. What the account of a person has seen
+    stays, however long ago; so does where they have signed in, for as long as that says something."""
+    quiet = clock.now() - FORGOTTEN_AFTER
+    ours = [account_digest(name) for name in User.objects.values_list("username", flat=True)]
+    old = AttemptCount.objects.filter(tried_at__lt=quiet)
+    pairs = Q(scope=Scope.PAIR, failures=0) & (Q(succeeded_at=None) | Q(succeeded_at__lt=clock.now() - KNOWN_FOR))
+    gone, _ = old.filter(Q(scope=Scope.ADDRESS) | pairs | ~Q(account__in=ours)).delete()
+    return gone
 
 
 def account_digest(account_key: str) -> str:

@@ -53,4 +53,7 @@ class Command(BaseCommand):
                 services.membership_grant(actor=actor, user=user, role=Role.HEAD_OFFICE, branch=None)
         except (DomainError, ValidationError) as error:
             raise CommandError("; ".join(getattr(error, "messages", [str(error)]))) from error
-        self.stdout.write(f"Branch {branch.code} is open; {user.username} may sign in at /sign-in/ and /admin/.")
+        self.stdout.write(
+            f"Branch {branch.code} is open; {user.username} may sign in at /sign-in/. "
+            "The first time leads to the second factor: have a phone with an authenticator app at hand."
+        )
