@@ -22,6 +22,14 @@ ROLES = tuple(str(role) for role in Role)
 OPEN: dict[str, str] = {
     "me_list": "whoever is signed in may ask who they are; it tells only about themselves",
     "my_password_create": "one's own password; the present one is asked for",
+    "my_sign_in_list": "one's own only",
+    "my_sign_in_destroy": "one's own only",
+    "my_sign_in_end_others": "one's own only",
+    "my_pin_list": "one's own",
+    "my_pin_create": "one's own; the password is asked for",
+    "my_pin_remove": "one's own",
+    "my_confirmation_create": "one's own; the password is asked for",
+    "operator_change": "only with the token of a till, by name and PIN",
     "channel_callback": "a carrier calls; its channel checks the signature of the call",
     "fhir_r4_metadata": "what the base can do; it holds no data (FHIR, RESTful API, capabilities)",
     "fhir_r5_metadata": "what the base can do; it holds no data (FHIR, RESTful API, capabilities)",
@@ -82,7 +90,7 @@ class Operation:
     @cached_property
     def _roles(self) -> frozenset[str]:
         """The roles that may, by the table."""
-        granted = {str(permission): set(roles) for permission, roles in TABLE.items()}
+        granted = {str(permission): set(roles) for permission, roles in TABLE.items()} | {"signed-in": set(ROLES)}
         return frozenset(set(ROLES).intersection(*(granted[name] for name in self.permissions or ())))
 
     def scopes(self) -> set[str]:

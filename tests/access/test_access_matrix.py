@@ -51,6 +51,7 @@ SHOW_NONE = {
     "duplicate_customer_list": "the twins hold no two alike at one branch",
     "dead_stock_list": "nothing has lain long enough",
     "digest_subscription_list": "only one's own",
+    "my_sign_in_list": "only one's own",
     "audit_entry_list": "only for who holds it everywhere",
 }
 GROUPS = {str(permission) for permission in OF_THE_GROUP}

@@ -218,6 +218,14 @@ def _second_customer(twins: Twins, side: str) -> Any:
     ).pk
 
 
+def _application(twins: Twins, side: str) -> Any:
+    """A client of its own; the library's models are not made here."""
+    application = apps.get_model("oauth2_provider.Application")
+    return application.objects.create(
+        client_type="confidential", authorization_grant_type="client-credentials", name=f"{side}mark"
+    ).pk
+
+
 #: Columns that mean the same everywhere.
 NAMED: dict[str, Any] = {
     "currency": "GBP",
@@ -237,6 +245,18 @@ NAMED: dict[str, Any] = {
 #: What the generic maker cannot guess, by label: column -> value, or a function of (twins, side). Facts that a
 #: constraint of the table asks for, nothing else.
 DETAILS: dict[str, dict[str, Any]] = {
+    "accounts.ServiceAccount": {
+        "application_id": _application,
+        "expires_on": dt.date(2026, 12, 31),
+        "previous_secret": "",
+    },
+    "accounts.SignIn": {
+        "user_id": _of("accounts.User"),
+        "branch_id": None,
+        "session_key": lambda twins, side: f"{side}mark-{twins.number()}",
+        "seen_at": AT + dt.timedelta(hours=1),
+        "expire_date": AT + dt.timedelta(days=1),
+    },
     "customers.ConsentChange": {"way": "", "purpose": "", "was": "no", "now": "yes"},
     "customers.CustomerMerge": {"merged_id": _second_customer},
     "catalogue.LensProduct": {"index": Decimal("1.5"), "diameter_mm": Decimal(70), "usable_diameter_mm": Decimal(68)},
@@ -287,6 +307,7 @@ DETAILS: dict[str, dict[str, Any]] = {
     "core.OutboxEvent": {"type": "orders.placed", "data": lambda twins, side: {"number": twins.mark(side)}},
     "integrations.FeedEntry": {"type": "orders.placed", "area": "orders"},
     "imports.ImportFile": {"headings": ["a"]},
+    "privacy.PrivacyRequest": {"due_on": dt.date(2026, 4, 2), "decision": ""},
     "imports.ImportRow": {"cells": lambda twins, side: [twins.mark(side)], "state": "failed"},
     "stock.Expected": {"quantity": 1},
     "stock.ExpectedChange": {"line": 900},

@@ -34,6 +34,7 @@ PLACES = {
 }
 IDS = {
     "/api/v1/instrument-policies/": "branches.Branch",
+    "/api/v1/me/sign-ins/": "accounts.SignIn",
     "/api/v1/look-backs/": "instruments.Instrument",
     "/api/v1/events/": "core.OutboxEvent",
     "/api/v1/jobs/{job}/traces/": "workshop.FrameTrace",
@@ -74,6 +75,7 @@ NAMES = {
     "piece": "instruments.CheckPiece",
     "supervised_by": "accounts.User",
     "person": "accounts.User",
+    "user": "accounts.User",
     "with": "accounts.User",
     "owner": "accounts.User",
     "holder": "accounts.User",
