@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from typing import Any
 
 from celery import Celery
+from celery.signals import setup_logging
+from django.conf import settings
+from django.utils.log import configure_logging
 from kombu import Queue  # type: ignore[attr-defined]
 
 from opticshop.core.duties import QUEUES, all_duties
@@ -27,3 +31,11 @@ def schedule_duties(sender: Celery, **kwargs: Any) -> None:
         sender.add_periodic_task(
             each.asked_every(), run_duty_task.s(each.name), name=each.name, **message_options(each)
         )
+
+
+@setup_logging.connect
+def logs_as_everywhere(loglevel: Any = None, **kwargs: Any) -> None:
+    """Instead of Celery's own handlers, which write out the texts of exceptions; its level is heeded for its words."""
+    configure_logging(settings.LOGGING_CONFIG, settings.LOGGING)
+    if loglevel is not None:
+        logging.getLogger("celery").setLevel(loglevel)

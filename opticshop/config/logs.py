@@ -1,18 +1,60 @@
-"""One-line logs with the request id."""
+"""One-line logs with the request id, without anything of people in them (``scrubbing``)."""
 
 from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Mapping
 from contextvars import ContextVar
+from typing import Any
+
+from . import env
+from .scrubbing import scrubbed, texts_of, told, trace
 
 request_id: ContextVar[str] = ContextVar("request_id", default="-")
 
 
 class LineFormatter(logging.Formatter):
+    """Every handler of ours has this one: a record of whatever library comes out scrubbed."""
+
     def format(self, record: logging.LogRecord) -> str:
-        record.request_id = request_id.get()
-        return super().format(record)
+        plain = logging.makeLogRecord(record.__dict__)
+        plain.request_id = request_id.get()
+        plain.msg, plain.args, plain.exc_text = _message(record), (), None
+        return super().format(plain)
+
+    def formatException(self, ei: Any) -> str:
+        return trace(ei[1], whole=_texts_are_kept()) if ei[1] is not None else ""
+
+
+def _message(record: logging.LogRecord) -> str:
+    """The message with exceptions told by their kind. One whose arguments do not fit is given as it was written."""
+    error = record.exc_info[1] if record.exc_info else None
+    whole = _texts_are_kept()
+    try:
+        message = str(record.msg) % _told(record.args, whole) if record.args else str(_words(record.msg, whole))
+    except (TypeError, ValueError, KeyError):
+        message = str(record.msg)
+    if error is not None and not whole:
+        for text in sorted(texts_of(error), key=len, reverse=True):
+            message = message.replace(text, type(error).__name__)
+    return scrubbed(message)
+
+
+def _told(args: Any, whole: bool) -> Any:
+    if not isinstance(args, Mapping):
+        return tuple(_words(value, whole) for value in args)
+    if not any(isinstance(value, BaseException) for value in args.values()):
+        return args
+    return {name: _words(value, whole) for name, value in args.items()}
+
+
+def _words(value: Any, whole: bool) -> Any:
+    return told(value, whole=whole) if isinstance(value, BaseException) else value
+
+
+def _texts_are_kept() -> bool:
+    return env.flag("OPTICSHOP_LOG_TEXTS", False)
 
 
 def line_formatter(*args: object, **kwargs: object) -> LineFormatter:

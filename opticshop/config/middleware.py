@@ -1,19 +1,28 @@
-"""Request ids; problem+json under /api/, and FHIR's own answer under /fhir/, where no view is reached."""
+"""Request ids; bodies refused unread; what browsers are told; problem+json under /api/, and FHIR's own answer under
+/fhir/, where no view is reached.
+"""
 
 from __future__ import annotations
 
+import codecs
 import re
 import uuid
 from collections.abc import Callable
 
+from csp.middleware import CSPMiddleware, PolicyParts
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 
+from opticshop.core import throttling
+from opticshop.core.parsers import stated_length
 from opticshop.exchange.outcomes import plain_outcome
 
+from . import policies
 from .logs import request_id
 from .problems import plain_problem
 
-_ACCEPTABLE = re.compile(r"^[A-Za-z0-9._-]{8,64}$")
+_ACCEPTABLE = re.compile(r"[A-Za-z0-9._-]{8,64}")
 Get = Callable[[HttpRequest], HttpResponse]
 
 
@@ -25,7 +34,7 @@ class RequestIdMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         given = request.headers.get("X-Request-ID", "")
-        mine = given if _ACCEPTABLE.match(given) else uuid.uuid4().hex
+        mine = given if _ACCEPTABLE.fullmatch(given) else uuid.uuid4().hex
         token = request_id.set(mine)
         request.request_id = mine  # type: ignore[attr-defined]
         try:
@@ -37,7 +46,9 @@ class RequestIdMiddleware:
 
 
 class ProblemPagesMiddleware:
-    """An HTML error page under /api/ or /fhir/ becomes the shape that views answer with there."""
+    """An HTML error page under /api/ or /fhir/ becomes the shape that views answer with there; its headers stay."""
+
+    _OF_THE_BODY = frozenset({"content-type", "content-length", "content-disposition", "etag"})
 
     def __init__(self, get_response: Get) -> None:
         self.get_response = get_response
@@ -47,7 +58,60 @@ class ProblemPagesMiddleware:
         if response.status_code < 400 or not response.get("Content-Type", "").startswith("text/html"):
             return response
         if request.path.startswith("/api/"):
-            return plain_problem(request, response.status_code)
-        if request.path.startswith("/fhir/"):
-            return plain_outcome(response.status_code)
-        return response
+            answer = plain_problem(request, response.status_code)
+        elif request.path.startswith("/fhir/"):
+            answer = plain_outcome(response.status_code)
+        else:
+            return response
+        for name, value in response.headers.items():
+            if name.lower() not in self._OF_THE_BODY:
+                answer.headers.setdefault(name, value)
+        return answer
+
+
+class BodyMiddleware:
+    """Refuses a body before it is read: one that is larger than anything here takes (413), compressed, or in an
+    encoding that is no plain text (415). Some of Python's codecs unpack, others take quadratic time.
+    """
+
+    _PLAIN = frozenset({"utf-8", "ascii", "iso8859-1", "cp1252"})
+
+    def __init__(self, get_response: Get) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if stated_length(request.META) > settings.OPTICSHOP_BODY_BYTES:
+            return HttpResponse(status=413)
+        if request.headers.get("Content-Encoding", "identity").strip().lower() != "identity":
+            return HttpResponse(status=415, headers={"Accept-Encoding": "identity"})  # RFC 9110, 15.5.16
+        if not self._is_plain((request.content_params or {}).get("charset", "utf-8")):
+            return HttpResponse(status=415)
+        return self.get_response(request)
+
+    def _is_plain(self, charset: str) -> bool:
+        """An encoding that nobody knows is none; Django goes on as if nothing had been said."""
+        try:
+            return codecs.lookup(charset).name in self._PLAIN
+        except (LookupError, ValueError):
+            return True
+
+
+class PoliciesMiddleware(CSPMiddleware):
+    """Says to browsers what they may do with the answer, and to clients how much they may still ask."""
+
+    def get_policy_parts(
+        self, request: HttpRequest, response: HttpResponseBase, report_only: bool = False
+    ) -> PolicyParts:
+        if report_only:
+            return PolicyParts()
+        return PolicyParts(config=policies.policy_for(request, response), nonce=getattr(request, "_csp_nonce", None))
+
+    def process_response(self, request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:
+        answer: HttpResponseBase = super().process_response(request, response)
+        for name, value in policies.HEADERS.items():
+            answer.headers.setdefault(name, value)
+        if policies.is_personal(request):
+            answer.headers.setdefault("Cache-Control", policies.NOT_KEPT)
+        for name, value in throttling.headers_of(request).items():
+            answer.headers[name] = value
+        return answer

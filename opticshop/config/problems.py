@@ -6,6 +6,7 @@ import json
 import logging
 import sys
 from http import HTTPStatus
+from itertools import islice
 from typing import Any
 
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
@@ -16,12 +17,15 @@ from rest_framework.views import set_rollback
 
 from opticshop.core.errors import DomainError, NotFound
 from opticshop.core.locks import refusal_of
+from opticshop.core.throttling import refused_or_throttled
 from opticshop.optics.errors import OpticsError
 
 from .logs import request_id
 
 log = logging.getLogger("opticshop.problems")
 MEDIA_TYPE = "application/problem+json"
+#: How many faults of one request are told at once: an answer is not to grow with a hostile request.
+MOST_ERRORS = 100
 
 #: Framework failures: HTTP status -> (code, title).
 FRAMEWORK_PROBLEMS = {
@@ -73,6 +77,8 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
     elif (refusal := refusal_of(error)) is not None:
         log.warning("the database is the reason at %s: %s", path, error)
         error = refusal
+    if isinstance(error, exceptions.NotAuthenticated | exceptions.AuthenticationFailed | exceptions.PermissionDenied):
+        error = refused_or_throttled(error, context)
     if isinstance(error, DomainError):
         return _domain(error, path)
     if isinstance(error, OpticsError):
@@ -81,7 +87,7 @@ def problem_for(error: Exception, context: dict[str, Any]) -> Response | None:
         code, title = error.code, "This cannot be computed"
         return _problem_response(422, code, title, detail=str(error), path=path, errors=errors)
     if isinstance(error, exceptions.ValidationError):
-        errors = list(_flatten(error.get_full_details()))
+        errors = list(islice(_flatten(error.get_full_details()), MOST_ERRORS))
         return _problem_response(
             400,
             "core.malformed",

@@ -12,8 +12,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import Any
 
-#: A text cell that begins like this is run as a formula by spreadsheets.
-_RUNS = ("=", "+", "-", "@", "\t", "\r")
+#: A text cell that begins like this is run as a formula by spreadsheets (OWASP, CSV Injection, from memory; the last
+#: four are the wide forms that some of them take for the narrow ones).
+_RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _GUARD = "'"
 
 

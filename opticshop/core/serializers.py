@@ -7,6 +7,8 @@ from typing import Any
 
 from rest_framework import serializers
 
+#: How many unknown fields are named in one answer.
+MOST_NAMED = 20
 _PLAIN_DECIMAL = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
 
 
@@ -17,10 +19,8 @@ class StrictSerializer(serializers.Serializer[Any]):
         if isinstance(data, dict):
             unknown = sorted(set(map(str, data)) - set(self.fields))
             if unknown:
-                raise serializers.ValidationError(
-                    {name: [f"Unknown field; known are {', '.join(sorted(self.fields))}."] for name in unknown},
-                    code="unknown",
-                )
+                words = [f"Unknown field; known are {', '.join(sorted(self.fields))}."]
+                raise serializers.ValidationError({name[:100]: words for name in unknown[:MOST_NAMED]}, code="unknown")
             self._check_spelling(data)
         return super().to_internal_value(data)
 

@@ -44,7 +44,4 @@ def _page(request: HttpRequest, wish: Wish, *, done: bool = False, status: int =
     response["Cache-Control"] = "no-store"
     response["Referrer-Policy"] = "no-referrer"
     response["X-Robots-Tag"] = "noindex"
-    response["Content-Security-Policy"] = (
-        "default-src 'none'; style-src 'unsafe-inline'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
-    )
     return response

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
-from typing import IO, Any
+from typing import Any
 
-from rest_framework.exceptions import NotAcceptable, ParseError
+from rest_framework.exceptions import NotAcceptable
 from rest_framework.negotiation import DefaultContentNegotiation
-from rest_framework.parsers import get_encoding  # type: ignore[attr-defined]
 from rest_framework.renderers import BaseRenderer
 
-from opticshop.core.parsers import BoundedJSONParser
+from opticshop.core.parsers import LONGEST_NUMBER, BoundedJSONParser, refused_constant, whole, without_repeats
 
 from .vocabulary import MEDIA_TYPE
 
@@ -50,33 +48,29 @@ class JsonRenderer(FhirRenderer):
 class FhirParser(BoundedJSONParser):
     media_type = MEDIA_TYPE
 
-    def read(self, stream: IO[Any], media_type: str | None, parser_context: Mapping[str, Any] | None) -> Any:
-        encoding = get_encoding(dict(parser_context or {}))
-        try:
-            return json.loads(
-                stream.read().decode(encoding),
-                parse_float=Decimal,
-                parse_constant=_refused_constant,
-                object_pairs_hook=_without_repeats,
-            )
-        except (ValueError, InvalidOperation) as error:
-            raise ParseError(f"JSON parse error: {error}") from error
+    def read(self, text: str) -> Any:
+        return json.loads(
+            text,
+            parse_float=_decimal,
+            parse_int=whole,
+            parse_constant=refused_constant,
+            object_pairs_hook=without_repeats,
+        )
 
 
 class PlainJsonParser(FhirParser):
     media_type = _JSON
 
 
-def _refused_constant(name: str) -> Any:
-    raise ValueError(f"{name} is no JSON")
-
-
-def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """Of a sphere that is given twice neither may be taken."""
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        raise ValueError("a name is given twice in one object")
-    return found
+def _decimal(text: str) -> Decimal:
+    """What is far beyond any measurement is refused before anything is computed with it, or written out in full."""
+    try:
+        number = Decimal(text[: LONGEST_NUMBER + 1])
+    except InvalidOperation as error:
+        raise ValueError("an exponent is too large") from error
+    if len(text) > LONGEST_NUMBER or abs(number.adjusted()) > LONGEST_NUMBER:
+        raise ValueError("a number is too large, too small, or has too many digits")
+    return number
 
 
 class FhirNegotiation(DefaultContentNegotiation):

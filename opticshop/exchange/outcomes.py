@@ -16,6 +16,7 @@ from rest_framework.views import set_rollback
 
 from opticshop.core.errors import DomainError, NotFound
 from opticshop.core.locks import refusal_of
+from opticshop.core.throttling import refused_or_throttled
 
 from .issues import Issue, ResourceRefused, operation_outcome
 from .vocabulary import MEDIA_TYPE
@@ -51,6 +52,8 @@ def outcome_for(error: Exception, context: dict[str, Any]) -> Response:
     elif (refusal := refusal_of(error)) is not None:
         log.warning("the database is the reason: %s", error)
         error = refusal
+    if isinstance(error, exceptions.NotAuthenticated | exceptions.AuthenticationFailed | exceptions.PermissionDenied):
+        error = refused_or_throttled(error, context)
     if isinstance(error, ResourceRefused):
         return _answer(error.status, error.issues)
     if isinstance(error, DomainError):

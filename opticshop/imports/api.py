@@ -7,7 +7,6 @@ from django.http import StreamingHttpResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
-from rest_framework.parsers import MultiPartParser
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -15,14 +14,14 @@ from rest_framework.response import Response
 from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import Lists, ResourceViewSet
 from opticshop.core.csv_text import lines
-from opticshop.core.parsers import BoundedJSONParser
+from opticshop.core.parsers import BoundedJSONParser, BoundedMultiPartParser
 from opticshop.core.renderers import SvgRenderer
 
 from . import selectors, services
 from .kinds import KINDS
 from .models import ImportFile, ImportRow, Kind
 from .permissions import ImportPermission
-from .reading import check_size
+from .reading import check_size, most_bytes
 from .serializers import (
     FieldsOut,
     FieldsQueryIn,
@@ -60,6 +59,7 @@ class ImportViewSet(ResourceViewSet):
     """Data taken over from CSV files: upload, look at the proposed columns, try, run, correct what failed."""
 
     tag, noun = "Imports", "import"
+    buckets = {"errors": "exports"}
     selector = staticmethod(selectors.imports_visible_to)
     filterset_class = ImportFilter
     permissions = {
@@ -98,7 +98,10 @@ class ImportViewSet(ResourceViewSet):
         action_map = getattr(self, "action_map", None) or {}
         method = getattr(getattr(self, "request", None), "method", "") or ""
         uploads = action_map.get(method.lower(), getattr(self, "action", "")) == "create"
-        return [MultiPartParser()] if uploads else [BoundedJSONParser()]
+        return [BoundedMultiPartParser()] if uploads else [BoundedJSONParser()]
+
+    def most_upload_bytes(self) -> int:
+        return most_bytes()
 
     def create(self, request: Request) -> Response:
         body = self.read_input()

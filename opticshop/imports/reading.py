@@ -109,9 +109,13 @@ def read(content: bytes, *, encoding: str | None = None, delimiter: str | None =
     return Reading(encoding, delimiter, headings, rows, detected)
 
 
+def most_bytes() -> int:
+    return int(settings.OPTICSHOP_IMPORT_BYTES)
+
+
 def check_size(size: int) -> None:
     """Raises FileTooLarge, NoRows."""
-    most = settings.OPTICSHOP_IMPORT_BYTES
+    most = most_bytes()
     if size > most:
         raise FileTooLarge(f"The file has {size} bytes.", field="file", allowed=f"{most} bytes")
     if size == 0:

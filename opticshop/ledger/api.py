@@ -180,6 +180,7 @@ class JournalExportViewSet(ResourceViewSet):
     """Batches of the journal for bookkeeping. Each entry is in one batch of an exporter and scope, in order."""
 
     tag, noun = "Bookkeeping", "journal export"
+    buckets = {"create": "exports", "file": "exports"}
     selector = staticmethod(selectors.exports_visible_to)
     filterset_class = JournalExportFilter
     permissions = {"list": EXPORT, "retrieve": EXPORT, "create": EXPORT, "file": EXPORT, "exporters": EXPORT}

@@ -10,13 +10,13 @@ from django.http import HttpResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
-from rest_framework.parsers import MultiPartParser
 from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.errors import NotFound
+from opticshop.core.parsers import BoundedMultiPartParser
 from opticshop.instruments.selectors import instrument_get_for
 from opticshop.workshop.selectors import job_get_for
 
@@ -155,7 +155,7 @@ class PhotographViewSet(ResourceViewSet):
 
     tag, noun = "Inspections", "inspection photograph"
     selector = staticmethod(selectors.photographs_visible_to)
-    parser_classes = [MultiPartParser]
+    parser_classes = [BoundedMultiPartParser]
     filterset_class = PhotographFilter
     permissions = {"list": VIEW, "retrieve": VIEW, "create": INSPECT, "image": VIEW}
     inputs = {"create": PhotographIn}
@@ -166,6 +166,9 @@ class PhotographViewSet(ResourceViewSet):
         "create": "Attach a photograph (multipart/form-data)",
         "image": "Get the picture",
     }
+
+    def most_upload_bytes(self) -> int:
+        return photographs.MAX_BYTES
 
     def create(self, request: Request) -> Response:
         body = self.read_input()

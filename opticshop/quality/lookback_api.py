@@ -78,6 +78,7 @@ class LookBackViewSet(ApiViewSet):
     those who answer for the work to decide."""
 
     tag, noun = "Control charts", "look-back"
+    buckets = {"csv": "exports"}
     queryset = Instrument.objects.none()
     permissions = {"retrieve": QualityPermission.VIEW, "csv": QualityPermission.VIEW}
     output = LookBackOut

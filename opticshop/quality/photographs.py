@@ -68,14 +68,15 @@ def cleaned(data: bytes) -> Cleaned:
         kind = str(picture.format)
         upright = ImageOps.exif_transpose(picture)
         plain = upright.convert("RGBA" if "A" in upright.getbands() and kind != "JPEG" else "RGB")
+        del picture, upright  # a large one takes 160 MB each time it is held
     except Image.DecompressionBombError as error:
         raise PhotographTooLarge("More pixels than a photograph has.", field="file") from error
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as error:
         raise NotAPhotograph(field="file", allowed=sorted(EXTENSIONS)) from error
-    bare = Image.frombytes(plain.mode, plain.size, plain.tobytes())
+    plain.info.clear()
     out = io.BytesIO()
-    bare.save(out, kind, **({} if kind == "PNG" else {"quality": 88}))
-    return Cleaned(out.getvalue(), _KEPT_AS[kind][0], bare.width, bare.height)
+    plain.save(out, kind, **({} if kind == "PNG" else {"quality": 88}))
+    return Cleaned(out.getvalue(), _KEPT_AS[kind][0], plain.width, plain.height)
 
 
 def too_many_bytes(size: int) -> PhotographTooLarge:

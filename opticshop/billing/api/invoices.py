@@ -39,6 +39,7 @@ class InvoiceViewSet(ResourceViewSet):
     """Full invoices and credit notes, each numbered without gaps per branch and year. Their figures never change."""
 
     tag, noun = "Payments", "invoice"
+    buckets = {"export": "exports"}
     selector = staticmethod(selectors.invoices_visible_to)
     filterset_class = InvoiceFilter
     permissions = {

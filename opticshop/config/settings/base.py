@@ -16,6 +16,8 @@ VAR.mkdir(parents=True, exist_ok=True)
 
 INSECURE_SECRET = "insecure-key-for-development-only"
 SECRET_KEY = env.text("OPTICSHOP_SECRET_KEY", INSECURE_SECRET)
+#: Earlier ones, which still open what they sealed and signed.
+SECRET_KEY_FALLBACKS = env.words("OPTICSHOP_SECRET_KEY_FALLBACKS")
 DEBUG = env.flag("OPTICSHOP_DEBUG", False)
 ALLOWED_HOSTS = env.words("OPTICSHOP_ALLOWED_HOSTS", "localhost,127.0.0.1,[::1],testserver")
 
@@ -58,20 +60,23 @@ INSTALLED_APPS = [
     "opticshop.integrations",
     "opticshop.exchange",
     "opticshop.imports",
+    "opticshop.privacy",
     "opticshop.config",
 ]
 
 MIDDLEWARE = [
     "opticshop.config.middleware.RequestIdMiddleware",
+    "opticshop.config.middleware.PoliciesMiddleware",
     "opticshop.audit.middleware.TraceMiddleware",
     "opticshop.config.metrics.MetricsMiddleware",
     "opticshop.config.middleware.ProblemPagesMiddleware",
     "django.middleware.security.SecurityMiddleware",
+    "opticshop.config.middleware.BodyMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
-    "django.contrib.sessions.middleware.SessionMiddleware",
+    "opticshop.accounts.session_store.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
-    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "opticshop.accounts.verified.VerifiedUserMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
@@ -107,7 +112,7 @@ else:
     DATABASES["default"]["OPTIONS"] = {
         # The pool tries again after 1, 2, 4 ... s until reconnect_timeout is over, and then with the next request.
         # Left at its 5 minutes, a database that is back stays unused for as long as it was away.
-        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8), "timeout": 5, "reconnect_timeout": 3},
+        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8), "timeout": 2, "reconnect_timeout": 3},
         "connect_timeout": 5,
     }
     # A connection that a restart of the database has cut is found before it is handed out.
@@ -123,29 +128,43 @@ CACHES: dict[str, Any] = {
 
 # --- people -------------------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "accounts.User"
-AUTHENTICATION_BACKENDS = ["opticshop.audit.signing_in.NotedBackend"]
+AUTHENTICATION_BACKENDS = ["opticshop.accounts.backends.PasswordBackend"]
 PASSWORD_HASHERS = [
-    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "opticshop.accounts.passwords.Argon2idHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
-AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": f"django.contrib.auth.password_validation.{name}"}
-    for name in (
-        "UserAttributeSimilarityValidator",
-        "MinimumLengthValidator",
-        "CommonPasswordValidator",
-        "NumericPasswordValidator",
-    )
+AUTH_PASSWORD_VALIDATORS: list[dict[str, Any]] = [
+    {"NAME": "opticshop.accounts.passwords.LengthValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
+        "OPTIONS": {"user_attributes": ("username", "display_name", "email")},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "opticshop.accounts.passwords.TooSimpleValidator"},
 ]
 LOGIN_URL = "/sign-in/"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "/"
+SESSION_ENGINE = "opticshop.accounts.session_store"
+#: How long a session stands in all, and without a request; where the figures come from is said in that module.
+OPTICSHOP_SESSION_SECONDS = env.number("OPTICSHOP_SESSION_SECONDS", 10 * 3600)
+OPTICSHOP_SESSION_IDLE_SECONDS = env.number("OPTICSHOP_SESSION_IDLE_SECONDS", 30 * 60)
+SESSION_COOKIE_AGE = OPTICSHOP_SESSION_SECONDS
+#: The same for an operator who took over a till by PIN.
+OPTICSHOP_OPERATOR_SECONDS = env.number("OPTICSHOP_OPERATOR_SECONDS", 4 * 3600)
+OPTICSHOP_OPERATOR_IDLE_SECONDS = env.number("OPTICSHOP_OPERATOR_IDLE_SECONDS", 5 * 60)
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+SESSION_COOKIE_NAME = "session"
+CSRF_COOKIE_NAME = "csrf"
 
+# The library's own tables, named because ours point at them.
+OAUTH2_PROVIDER_APPLICATION_MODEL = "oauth2_provider.Application"
+OAUTH2_PROVIDER_ACCESS_TOKEN_MODEL = "oauth2_provider.AccessToken"
 OAUTH2_PROVIDER = {
     "SCOPES": OAUTH_SCOPES,
     "DEFAULT_SCOPES": [],
@@ -154,6 +173,14 @@ OAUTH2_PROVIDER = {
     "REFRESH_TOKEN_EXPIRE_SECONDS": 12 * 3600,
     "ROTATE_REFRESH_TOKEN": True,
     "REFRESH_TOKEN_REUSE_PROTECTION": True,
+    "OAUTH2_VALIDATOR_CLASS": "opticshop.accounts.oauth.Validator",
+    "SCOPES_BACKEND_CLASS": "opticshop.accounts.oauth.Scopes",
+    # RFC 9700 (OAuth 2.0 Security Best Current Practice): tokens are kept as digests, weak flows are off.
+    "COMPLIANT_BCP_RFC9700_TOKEN_STORAGE": True,
+    "COMPLIANT_BCP_RFC9700_IMPLICIT_GRANT": True,
+    "COMPLIANT_BCP_RFC9700_PASSWORD_GRANT": True,
+    "COMPLIANT_BCP_RFC9700_PKCE_METHOD": True,
+    "COMPLIANT_BCP_RFC9700_ACCESS_TOKEN_TRANSPORT": True,
     "ALLOWED_REDIRECT_URI_SCHEMES": ["https", "http"] if env.flag("OPTICSHOP_ALLOW_HTTP_REDIRECT", True) else ["https"],
 }
 
@@ -176,15 +203,20 @@ REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["opticshop.core.parsers.BoundedJSONParser"],
     "DEFAULT_PAGINATION_CLASS": "opticshop.core.pagination.KeyCursorPagination",
-    "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
+    "DEFAULT_FILTER_BACKENDS": ["opticshop.core.filters.KnownFilters"],
     "DEFAULT_SCHEMA_CLASS": "opticshop.core.openapi.ShapesPerAction",
     "DEFAULT_THROTTLE_CLASSES": [
         "opticshop.core.throttling.AnonymousThrottle",
         "opticshop.core.throttling.SignedInThrottle",
+        "opticshop.core.throttling.CostlyThrottle",
     ],
     "DEFAULT_THROTTLE_RATES": {
         "anon": env.text("OPTICSHOP_RATE_ANON", "120/min"),
         "user": env.text("OPTICSHOP_RATE_USER", "3000/min"),
+        "search": env.text("OPTICSHOP_RATE_SEARCH", "600/min"),
+        "exports": env.text("OPTICSHOP_RATE_EXPORTS", "60/min"),
+        "sign-in": env.text("OPTICSHOP_RATE_SIGN_IN", "30/min"),
+        "token": env.text("OPTICSHOP_RATE_TOKEN", "120/min"),
     },
     "EXCEPTION_HANDLER": "opticshop.config.problems.problem_for",
     "COERCE_DECIMAL_TO_STRING": True,
@@ -193,13 +225,18 @@ REST_FRAMEWORK = {
 }
 SPECTACULAR_SETTINGS = SPECTACULAR
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FILES = 1
 
 # --- this service -------------------------------------------------------------------------------------------------
 OPTICSHOP_VERSION = "0.1.0"
 OPTICSHOP_ACTOR_FACTORY = "opticshop.accounts.access.actor_from_request"
 OPTICSHOP_AUDIT_POLICY = "opticshop.config.audited.POLICY"
+#: What becomes of each table when a person is erased, and how long what must stay is kept.
+OPTICSHOP_RETENTION = "opticshop.config.retention.POLICY"
 OPTICSHOP_BEHIND_PROXY = env.flag("OPTICSHOP_BEHIND_PROXY", False)
 OPTICSHOP_ROLE_TABLE = "opticshop.config.access.ROLE_TABLE"
+OPTICSHOP_SECOND_FACTOR = "opticshop.config.access.SECOND_FACTOR"
+OPTICSHOP_SENSITIVE = "opticshop.config.access.SENSITIVE"
 OPTICSHOP_LOCK_TIMEOUT_MS = env.number("OPTICSHOP_LOCK_TIMEOUT_MS", 5000)
 OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded")
 OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
@@ -214,6 +251,8 @@ OPTICSHOP_STOCK_VALUATION = env.text("OPTICSHOP_STOCK_VALUATION", "fifo")
 #: The largest file that an import takes, in bytes and in rows.
 OPTICSHOP_IMPORT_BYTES = env.number("OPTICSHOP_IMPORT_BYTES", 10 * 1024 * 1024)
 OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
+#: The largest body of any request: a photograph or an import with the form around it.
+OPTICSHOP_BODY_BYTES = max(DATA_UPLOAD_MAX_MEMORY_SIZE, 8 * 1024 * 1024, OPTICSHOP_IMPORT_BYTES) + 64 * 1024
 #: Who may read /metrics: whoever shows this token; without one, this machine only.
 OPTICSHOP_METRICS_TOKEN = env.text("OPTICSHOP_METRICS_TOKEN")
 #: Where people reach this service from outside: the address that unsubscribing begins with.
@@ -262,7 +301,15 @@ LOGGING = {
     "disable_existing_loggers": False,
     "formatters": {"line": {"()": "opticshop.config.logs.line_formatter"}},
     "filters": {"short": {"()": "opticshop.config.logs.ShortOnBeat"}},
-    "loggers": {"celery.beat": {"filters": ["short"]}},
+    "loggers": {
+        "celery.beat": {"filters": ["short"]},
+        # Django would send errors by e-mail, with what was posted.
+        "django": {"handlers": [], "level": "NOTSET"},
+        # Whatever level is asked for: statements with their parameters, grants with their secrets.
+        "django.db.backends": {"level": "WARNING"},
+        "oauthlib": {"level": "WARNING"},
+        "oauth2_provider": {"level": "WARNING"},
+    },
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["stderr"], "level": env.text("OPTICSHOP_LOG_LEVEL", "WARNING")},
 }

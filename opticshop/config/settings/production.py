@@ -20,6 +20,10 @@ ALLOWED_HOSTS = env.words("OPTICSHOP_ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]"
 SECURE_SSL_REDIRECT = HTTPS
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
+if HTTPS:
+    # A browser takes these from this host only, over https, for all its paths (RFC 6265bis, 4.1.3.2).
+    SESSION_COOKIE_NAME = "__Host-session"
+    CSRF_COOKIE_NAME = "__Host-csrf"
 SECURE_HSTS_SECONDS = 31536000 if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS

@@ -13,7 +13,7 @@ INSTALLED_APPS = [*INSTALLED_APPS, "django_migration_linter"]
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 REST_FRAMEWORK = copy.deepcopy(REST_FRAMEWORK)
-REST_FRAMEWORK["DEFAULT_THROTTLE_RATES"] = {"anon": None, "user": None}
+REST_FRAMEWORK["DEFAULT_THROTTLE_RATES"] = dict.fromkeys(REST_FRAMEWORK["DEFAULT_THROTTLE_RATES"])
 OPTICSHOP_JOBS = "embedded"
 SECRET_KEY = "a-key-for-tests-only-and-nothing-else-0000"
 if not DATABASES["default"]["ENGINE"].endswith("sqlite3"):

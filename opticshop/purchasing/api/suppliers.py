@@ -144,6 +144,7 @@ class PriceViewSet(ResourceViewSet):
     """What articles cost from which day on. A price is never changed by hand: a later one follows."""
 
     tag, noun = "Purchasing", "supplier price"
+    buckets = {"export": "exports"}
     selector = staticmethod(selectors.prices_visible_to)
     filterset_class = PriceFilter
     permissions = {"list": VIEW, "retrieve": VIEW, "create": EDIT, "export": VIEW}

@@ -47,6 +47,7 @@ class ValuationViewSet(ApiViewSet):
     """What the stock is worth at any moment, by the method of the company, from the ledger alone."""
 
     tag, noun = "Stock", "valuation"
+    buckets = {"export": "exports"}
     permissions = {"list": StockPermission.VALUE, "export": StockPermission.VALUE}
     output = ValuationsOut
     pagination_class = None

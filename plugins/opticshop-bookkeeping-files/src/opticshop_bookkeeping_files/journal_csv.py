@@ -32,7 +32,7 @@ COLUMNS = (
     "cost_centre",
     "source_id",
 )
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _ENTRIES_A_PIECE = 200
 
 
