@@ -28,8 +28,8 @@ This is the copy that you, or your guardian, asked for: everything that {shop} k
 data/       every record as JSON, in folders by what it is for: who you are, your prescriptions and measurements
             (clinical), your orders and how they were made (supply), payments (bookkeeping), public vouchers (scheme),
             what you agreed to (evidence), messages, appointments, recalls, what others call you (outside), what you
-            asked about your data (privacy), and who looked at your record (trail). Each file says what it holds and what
-            its fields mean. It is meant to be read by people and by programs, so that you can take it elsewhere.
+            asked about your data (privacy), and who looked at your record (trail). Each file says what it holds and
+            what its fields mean. It is meant to be read by people and by programs, so that you can take it elsewhere.
 papers/     prescriptions, receipts, invoices, certificates and letters as PDF.
 files/      photographs of your spectacles and outlines of your frames.
 manifest.json  every file with its size and SHA-256, by which you can see that nothing was changed.
@@ -38,9 +38,9 @@ manifest.json  every file with its size and SHA-256, by which you can see that n
 Not in it: the names of staff, which are their own data (roles are told instead), and anything about other people, your
 family among them. Powers are in dioptres, lengths in millimetres, moments in UTC.
 
-Why each kind of record is kept and for how long is told to you together with this copy. You may ask that mistakes are put
-right, that what need not be kept is erased, or that your record is not used; and you may complain to the authority that
-supervises data protection.
+Why each kind of record is kept and for how long is told to you together with this copy. You may ask that mistakes are
+put right, that what need not be kept is erased, or that your record is not used; and you may complain to the authority
+that supervises data protection.
 """
 
 

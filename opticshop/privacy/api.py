@@ -60,7 +60,7 @@ class RequestFilter(django_filters.FilterSet):
 
 
 class PrivacyRequestViewSet(ResourceViewSet):
-    """What people ask about their data: a copy, erasure, restriction, correction; with their days and what came of it."""
+    """What people ask about their data: a copy, erasure, restriction, correction; by when, and what came of it."""
 
     tag, noun = "Privacy", "privacy request"
     selector = staticmethod(selectors.requests_visible_to)

@@ -1,4 +1,4 @@
-"""Whose time is over: persons not seen for so long, erased ones of whom something was still kept, rows by their own day."""
+"""Whose time is over: persons not seen for long, erased ones of whom something was kept, rows by their own day."""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ ANYWHERE = "*"
 def periods_at(jurisdiction: str, on: dt.date) -> Mapping[RecordKind, Period]:
     """What holds on that day in that place, by kind. One query.
 
-    Of several the group's own for the place is taken, then ours for the place, then the group's for anywhere, then ours.
+    Of several the group's own for the place is taken, then ours for it, then the group's for anywhere, then ours.
     """
     found: dict[RecordKind, Period] = {}
     own: dict[tuple[str, RecordKind], Period] = {}

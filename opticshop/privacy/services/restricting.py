@@ -1,4 +1,4 @@
-"""Restriction (GDPR, article 18): the record of a person is kept and not used until the person, or a decision, lifts it."""
+"""Restriction (GDPR, article 18): the record of a person is kept and not used until it is lifted."""
 
 from __future__ import annotations
 

@@ -173,6 +173,6 @@ def _letters(person: Person, abouts: Sequence[str]) -> Counter[str]:
 
 
 def delete_rows(model: type[Model], keys: Sequence[Any]) -> int:
-    """Delete rows by key and nothing else; that nothing refers to them any more is checked when the transaction ends."""
+    """Delete rows by key and nothing else; that nothing refers to them is checked when the transaction ends."""
     rows: QuerySet[Any] = QuerySet(model)
     return sum(rows.filter(pk__in=some)._raw_delete(rows.db) for some in chunks(keys))

@@ -1,0 +1,129 @@
+"""Erasure: what goes is nowhere afterwards, what stays is what the table says, and it ends when its time is over.
+
+GDPR, article 17(1) and (3); what stays and how long: ``config/retention.py`` with its sources.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+import pytest
+from django.apps import apps
+from django.db import connection
+
+from opticshop.audit.models import AuditEntry
+from opticshop.core import append_only, clock, idempotency
+from opticshop.core.actor import system
+from opticshop.core.models import IdempotencyRecord, OutboxEvent
+from opticshop.correspondence.models import Message
+from opticshop.customers.merged import CustomerErased
+from opticshop.customers.models import Customer
+from opticshop.customers.services import customer_amend
+from opticshop.imports.models import ImportRow
+from opticshop.privacy import services
+from opticshop.privacy.models import KeptIdentity
+from opticshop.privacy.persons import person_of, personal_models
+from opticshop.privacy.planning import plan_for
+from opticshop.privacy.rules import AtErasure, policy
+from opticshop.privacy.services import erasing
+from opticshop.privacy.services.scrubbing import values_going
+
+pytestmark = pytest.mark.django_db
+ACTOR = system("test")
+
+
+@pytest.fixture
+def unobstructed(monkeypatch):
+    """The rows of the marked person are not in states that agree with one another."""
+    monkeypatch.setattr(erasing, "obstacles_of", lambda person: [])
+
+
+def tables_now():
+    """Everything that the database holds, table by table, as text."""
+    found = {}
+    with connection.cursor() as cursor:
+        for model in apps.get_models(include_auto_created=True):
+            table = model._meta.db_table
+            cursor.execute(f'SELECT * FROM "{table}"')
+            rows = [bytes(each) if isinstance(each, memoryview) else each for row in cursor.fetchall() for each in row]
+            texts = (each.decode("utf-8", "replace") if isinstance(each, bytes) else str(each) for each in rows)
+            found[table] = "\n".join(texts)
+    return found
+
+
+def may_keep_values():
+    kept = {table for table, rule in policy().rules.items() if rule.at_erasure == AtErasure.KEEP}
+    return kept | {table for table, each in policy().beyond.items() if each.keeps_values}
+
+
+def plant_copies(marked, person):
+    """What the kernel and the imports keep of a person beside the tables that lead to them."""
+    OutboxEvent.objects.create(
+        type="customers.changed",
+        subject=f"customers/{person.id}",
+        actor_label="test",
+        data={"customer": str(person.id), "detail": [f"mail to {person.email} came back"]},
+    )
+    claim = idempotency.claim(credential="c", route="POST /customers/", key="k", body=b"")
+    body = f'{{"id": "{person.id}", "family_name": "{person.family_name}"}}'.encode()
+    idempotency.store_answer(claim.record, status=201, body=body, content_type="application/json", headers={})
+    row = marked.row(ImportRow, "mill")
+    ImportRow.objects.everywhere("test").filter(id=row.id).update(
+        cells=[person.given_name, person.family_name, person.email], external_id="", state="failed"
+    )
+    return row
+
+
+def test_nothing_of_the_person_is_left_but_where_the_table_says_so(marked, person, unobstructed):
+    row = plant_copies(marked, person)
+    before = person_of(person)
+    gone = sorted(values_going(before, plan_for(before)))
+    assert len(gone) > 20
+    assert person.email in gone
+    assert person.family_name in gone
+    services.person_erase(actor=ACTOR, customer=person, because="test")
+    pattern = re.compile("|".join(rf"{re.escape(each)}(?!\d)" for each in gone))
+    allowed = may_keep_values()
+    left = {
+        table: sorted(set(pattern.findall(text)))[:5] for table, text in tables_now().items() if table not in allowed
+    }
+    assert {table: found for table, found in left.items() if found} == {}
+    assert IdempotencyRecord.objects.get(key="k").status == 201, "a repeated request writes nothing"
+    assert ImportRow.objects.everywhere("test").get(id=row.id).cells == []
+    assert Message.objects.everywhere("test").get(customer=person).state == "withdrawn"
+    assert AuditEntry.objects.filter(customer_id=person.id, action="change").exists(), "the erasure itself is on record"
+
+
+def test_what_must_be_kept_ends_when_its_time_is_over_and_nothing_else_does(marked, person, unobstructed):
+    services.person_erase(actor=ACTOR, customer=person, because="test")
+    kept = KeptIdentity.objects.everywhere("test").get(customer=person)
+    assert (kept.given_name, kept.kept_until) == (person.given_name, dt.date(2036, 3, 2))
+    held = set(person_of(person).keys)
+    six, ten = dt.date(2032, 3, 2), dt.date(2036, 3, 2)
+    with clock.at(dt.datetime(2032, 3, 1, tzinfo=dt.UTC)):
+        services.person_erase(actor=ACTOR, customer=person, because="test", today=six - dt.timedelta(days=1))
+    assert held - set(person_of(person).keys) == {"appointments_appointment", "correspondence_message"}, "two years"
+    with clock.at(dt.datetime(2036, 3, 3, tzinfo=dt.UTC)):
+        services.person_erase(actor=ACTOR, customer=person, because="test", today=ten + dt.timedelta(days=1))
+    left = set(person_of(person).keys)
+    ours = {table for table in left if table.startswith("privacy_")}
+    assert left - ours == {"customers_customer", "customers_customermerge"}
+    assert not KeptIdentity.objects.everywhere("test").exists()
+    assert "billing_invoice" in append_only.sealed_tables(), "the seals are back"
+
+
+def test_an_erased_person_is_seen_by_nobody_and_written_by_nobody(api, manager, head_office, mill, marked, person):
+    Customer.objects.everywhere("test").filter(id=person.id).update(erased_at=clock.now())
+    client = api(head_office)
+    assert client.get(f"/api/v1/customers/{person.id}/").status_code == 404
+    listed = client.get("/api/v1/customers/").data["results"]
+    assert person.id not in {each["id"] for each in listed}
+    person.refresh_from_db()
+    with pytest.raises(CustomerErased):
+        customer_amend(actor=ACTOR, customer=person, version=person.version, changes={"note": "x"})
+
+
+def test_every_rule_of_the_table_was_tried_on_a_row(person):
+    held = set(person_of(person).keys)
+    assert set(personal_models()) - held == {"privacy_keptidentity"}
