@@ -1,4 +1,4 @@
-"""Filters of lists that say so when they are asked for something they do not know."""
+"""Filters of lists that say so when they are asked for something that they do not know."""
 
 from __future__ import annotations
 
@@ -7,6 +7,10 @@ from typing import Any
 import django_filters
 from django import forms
 from django.core.exceptions import ValidationError
+from django_filters.rest_framework import DjangoFilterBackend
+from rest_framework.exceptions import ValidationError as Malformed
+from rest_framework.request import Request
+from rest_framework.settings import api_settings
 
 
 class _YesNoField(forms.Field):
@@ -24,3 +28,26 @@ class YesNoFilter(django_filters.BooleanFilter):
     """``true`` or ``false``; anything else is refused, where the library's own filter would show everything."""
 
     field_class = _YesNoField
+
+
+class KnownFilters(DjangoFilterBackend):
+    """Filters a list. A name in the query that the list does not know is refused: misspelt, it would show everything.
+
+    What a list reads from the query besides its filters and pages it names in ``further_queries``.
+    """
+
+    def filter_queryset(self, request: Request, queryset: Any, view: Any) -> Any:
+        if request.method in {"GET", "HEAD"} and getattr(view, "detail", None) is False:
+            known = self.known(view, queryset)
+            unknown = sorted(set(request.query_params) - known - {api_settings.URL_FORMAT_OVERRIDE})
+            if unknown:
+                words = f"No such filter here; known are {', '.join(sorted(known))}."
+                raise Malformed({name: [words] for name in unknown}, code="unknown")
+        return super().filter_queryset(request, queryset, view)
+
+    def known(self, view: Any, queryset: Any = None) -> set[str]:
+        """The names in the query that the list reads."""
+        filters = self.get_filterset_class(view, queryset)
+        pages = view.paginator
+        names = {getattr(pages, kind, None) for kind in ("cursor_query_param", "page_size_query_param")} - {None}
+        return {*names, *getattr(view, "further_queries", ()), *(filters.base_filters if filters else ())}
