@@ -11,17 +11,19 @@ from collections import Counter
 import pytest
 from django.db import connection
 
+from opticshop.branches.models import OpeningHours
 from opticshop.core.actor import system
 from opticshop.customers.models import ContactRefusal, Customer
-from opticshop.orders import services as orders
 from opticshop.orders.models import Order, OrderedLens
 from opticshop.prescriptions.models import Prescription
 from opticshop.workshop import services as workshop
 from tests.factories import CustomerFactory, LensProductFactory, OrderFactory, PrescriptionFactory
+from tests.orders.conftest import world
 from tests.prescriptions.bodies import PRESCRIPTIONS, prescription
 from tests.together import afterwards, at_once
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.postgresql]
+__all__ = ["world"]
 SYSTEM = system("test")
 HANDS = 6
 
@@ -69,7 +71,8 @@ def test_a_customer_is_amended_while_consent_is_withdrawn(api, manager, mill):
 PURPOSES = ("recall", "marketing")
 
 
-def test_a_job(api, hand, mill):
+@pytest.fixture
+def job(mill):
     order = OrderFactory(customer__branch=mill)
     OrderedLens.objects.create(
         order=order,
@@ -81,7 +84,10 @@ def test_a_job(api, hand, mill):
         centration_height_mm="20",
         is_special_order=True,
     )
-    job = workshop.job_open(actor=SYSTEM, order=order)
+    return workshop.job_open(actor=SYSTEM, order=order)
+
+
+def test_a_job(api, hand, job):
     url = f"/api/v1/jobs/{job.id}/"
     tag = api(hand).get(url)["ETag"]
     answers = at_once([lambda: api(hand).post(f"{url}claim/", {}, headers={"If-Match": tag})] * HANDS)
@@ -89,9 +95,8 @@ def test_a_job(api, hand, mill):
     assert {answer["ETag"] for answer in answers if answer.status_code == 412} == {'"2"'}
 
 
-def test_an_order(api, manager, mill):
-    order = OrderFactory(customer__branch=mill)
-    url = f"/api/v1/orders/{order.id}/"
+def test_an_order(api, manager, world):
+    url = f"/api/v1/orders/{api(manager).post('/api/v1/orders/', world.body()).json()['id']}/"
     tag = api(manager).get(url)["ETag"]
 
     def promise(day):
@@ -118,27 +123,21 @@ def test_a_prescription(api, clerk, mill):
     assert Prescription.objects.everywhere("test").count() == 2
 
 
-def test_a_job_follows_the_last_promise_whichever_is_heard_last(mill):
-    order = OrderFactory(customer__branch=mill)
-    OrderedLens.objects.create(
-        order=order,
-        eye="right",
-        product=LensProductFactory(supply="made_to_order"),
-        sphere_dpt="-2.25",
-        cylinder_dpt="0",
-        centration_distance_mm="32",
-        centration_height_mm="20",
-        is_special_order=True,
-    )
-    job = workshop.job_open(actor=SYSTEM, order=order)
-    for day in ("2026-03-16", "2026-03-18"):
-        orders.order_promise(actor=SYSTEM, order=order, promised_on=day_of(day), reason="Late")
-    at_once([lambda: workshop.job_promise(actor=SYSTEM, job=job)] * 2)
-    job.refresh_from_db()
-    assert str(job.promised_on) == "2026-03-18"
+def test_a_week_is_set_as_a_whole_by_each(api, manager, mill):
+    """Each sets other days: what stands afterwards is the week of one of them, never a mixture or a failure."""
+    url = f"/api/v1/branches/{mill.id}/hours/"
+
+    def week(day):
+        hours = [
+            {"weekday": day, "opens_at": "09:00", "closes_at": "17:00"},
+            {**SATURDAY, "closes_at": f"{12 + day}:00"},
+        ]
+        return lambda: api(manager).post(url, {"hours": hours})
+
+    assert outcome(at_once([week(day) for day in range(5)])) == {200: 5}
+    days = dict(OpeningHours.objects.order_by("weekday").values_list("weekday", "closes_at__hour"))
+    [day] = set(days) - {5}
+    assert days[5] == 12 + day
 
 
-def day_of(text):
-    import datetime as dt
-
-    return dt.date.fromisoformat(text)
+SATURDAY = {"weekday": 5, "opens_at": "09:00"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from decimal import Decimal
+from unittest.mock import patch
 
 import pytest
 
@@ -11,8 +12,11 @@ from opticshop.appointments import services as appointments
 from opticshop.core import outbox
 from opticshop.core.actor import system
 from opticshop.core.duties import run_duty
+from opticshop.correspondence.services import callback_take
 from opticshop.customers.models import Customer
 from opticshop.customers.services import customer_amend, customer_merge, customer_unmerge
+from opticshop.plugin_api import DeliveryReport, SendOutcome
+from opticshop.pluginhost.services import BoundChannel
 from opticshop.prescriptions.models import Prescription
 from opticshop.prescriptions.services import prescription_amend, prescription_record
 from opticshop.prescriptions.written import WrittenEye, WrittenPrescription
@@ -232,6 +236,42 @@ def test_an_answer_closes_or_holds_the_recall(client, mill, meaning, state, outc
     change(recall.customer, note="x")
     learn(recall.customer, wants_marketing=True)
     assert states() == [(state, outcome)]
+
+
+def test_who_says_that_a_visit_is_booked_is_waited_for_and_then_told_again(client, mill):
+    """The branch says how long; a booking that is put on record takes the place of what was said."""
+    recall = person(mill)
+    running(client, mill, booking_days=30)
+    notices()
+    [message] = messages()
+    answer = {"message": str(message.id), "customer": str(recall.customer_id), "about": message.subject_ref}
+    tell("correspondence.reply_received", meaning="booked", **answer)
+    assert states() == [("planned", "")]
+    assert (recalls()[0].held_until, recalls()[0].next_notice_on) == (dt.date(2026, 4, 1), dt.date(2026, 4, 1))
+    learn(recall.customer, wants_marketing=True)
+    assert recalls()[0].held_until == dt.date(2026, 4, 1)
+    book(recall, days=2)
+    assert (recalls()[0].held_until, recalls()[0].next_notice_on) == (dt.date(2026, 3, 11), dt.date(2026, 3, 23))
+    tell("correspondence.reply_received", meaning="booked", **answer)
+    assert recalls()[0].held_for.startswith("appointments/")
+
+
+def test_a_notice_that_arrived_after_all_is_not_lost(client, mill, plugin):
+    """Given up as not known, then reported as delivered: heard once or twice, it counts as made."""
+    person(mill)
+    running(client, mill)
+    notices()
+    plugin.email.answers = [SendOutcome(state="unknown")]
+    run_duty("correspondence.send_due")
+    outbox.deliver_all()
+    assert (recalls()[0].notices_made, recalls()[0].notices_lost) == (1, 1)
+    [message] = messages()
+    for number in (1, 2):
+        note = DeliveryReport(id=f"d-{number}", message_id=str(message.id), state="delivered", at=NOON)
+        with patch.object(BoundChannel, "read_callback", return_value=[note]):
+            callback_take(actor=SYSTEM, branch_code=mill.code, channel="post-box", headers={}, body=b"")
+        outbox.deliver_all()
+        assert (recalls()[0].notices_made, recalls()[0].notices_lost) == (1, 0)
 
 
 def test_another_address_plans_again_what_was_closed_for_a_wrong_one(client, mill):

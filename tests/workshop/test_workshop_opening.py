@@ -13,7 +13,7 @@ from opticshop.stock import services as stock
 from opticshop.stock.models import Lot
 from opticshop.stock.selectors import ledger_differences
 from opticshop.workshop.models import ORDINARY_STEPS, Job
-from opticshop.workshop.tasks import open_job
+from opticshop.workshop.tasks import follow_promise, open_job
 from tests.factories import LensProductFactory, LensSurfaceFactory
 from tests.orders.conftest import receive
 from tests.workshop.conftest import JOBS, Bench, events_of, place
@@ -196,3 +196,13 @@ def test_one_job_costs_the_same_however_much_happened_to_it(bench, world, querie
         bench.verify("left")
         bench.done("break-lens", {"eye": "left", "step": "verify", "reason": "Fell"})
     assert queries(bench.read) == once
+
+
+def test_of_two_promises_heard_in_the_wrong_order_the_later_stands(bench, api, clerk):
+    """Events are delivered at least once and in no order: what counts is what the order says now."""
+    url = f"/api/v1/orders/{bench.job.order_id}/promise/"
+    for day in ("2026-03-19", "2026-03-20"):
+        api(clerk).post(url, {"promised_on": day, "reason": "Late"})
+    for event in OutboxEvent.objects.filter(type="orders.promised").order_by("-id"):
+        follow_promise(event)
+    assert str(bench.job.promised_on) == "2026-03-20"
