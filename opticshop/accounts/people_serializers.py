@@ -82,7 +82,7 @@ class _Details(StrictSerializer):
 class PersonRegisterIn(_Details):
     username = serializers.RegexField(r"^[\w.@+-]+\Z", max_length=150)
     display_name = TextField(max_length=120)
-    roles = RoleIn(many=True, max_length=50)
+    roles = serializers.ListField(child=RoleIn(), max_length=50)
 
 
 @extend_schema_serializer(examples=[OpenApiExample("A new number", value={"registration_number": "D-00017"})])
