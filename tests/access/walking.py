@@ -272,7 +272,8 @@ class Walk:
         if query:
             path = f"{path}?{urlencode(query)}"
         media, _ = operation.body
-        if operation.method in ("POST", "PUT", "PATCH"):
+        takes_key = getattr(operation.view, "idempotent", {}).get(operation.action) != "never"
+        if operation.method in ("POST", "PUT", "PATCH") and takes_key:
             headers.setdefault("HTTP_IDEMPOTENCY_KEY", f"walk-{self.calls}")
         if operation.method in ("PATCH", "PUT", "POST"):
             headers.setdefault("HTTP_IF_MATCH", '"1"')
