@@ -51,7 +51,7 @@ class _MarksThis(Lists):
     """Says of each sign-in whether the request came by it."""
 
     def get_serializer_context(self) -> dict[str, Any]:
-        found = super().get_serializer_context()
+        found = dict(super().get_serializer_context())
         if not getattr(self, "swagger_fake_view", False):
             this = sign_in_in_use(self.request)
             found["this"] = this.id if this else None

@@ -66,7 +66,7 @@ class Validator(OAuth2Validator):
             .values_list("previous_secret", flat=True)
             .first()
         )
-        return bool(previous) and check_password(provided_secret, previous)
+        return check_password(provided_secret, previous) if previous else False
 
     # --- codes are kept as digests ----------------------------------------------------------------------------------
 

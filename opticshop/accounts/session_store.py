@@ -62,7 +62,7 @@ class SessionStore(DatabaseStore):
         if self.session_key is None:
             self.create()
             return
-        data = self._get_session(no_load=must_create)
+        data = self._get_session(no_load=must_create)  # type: ignore[attr-defined]
         columns = {"session_data": self.encode(data), "user_id": data.get("_auth_user_id")}
         if not must_create:
             if not SignIn.objects.filter(session_key=digest(self.session_key)).update(**columns):

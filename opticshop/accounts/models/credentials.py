@@ -41,7 +41,9 @@ class SignIn(AbstractBaseSession, Entity):
         db_index=False,
         help_text="None before somebody has signed in",
     )
-    session_key = models.CharField(max_length=64, unique=True, null=True, help_text="Digest of the key in the cookie")
+    session_key = models.CharField(  # type: ignore[assignment]
+        max_length=64, unique=True, null=True, help_text="Digest of the key in the cookie"
+    )
     session_data = models.TextField(blank=True)
     token_family = models.UUIDField(unique=True, null=True)
     access_token = models.OneToOneField(

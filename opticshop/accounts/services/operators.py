@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import secrets
 from dataclasses import dataclass
 
 from django.conf import settings
@@ -10,7 +11,6 @@ from django.contrib.auth.hashers import check_password, make_password
 from django.db import transaction
 from django.utils import timezone
 from oauth2_provider.models import AccessToken, set_token_value
-from oauthlib.common import generate_token
 
 from opticshop.core import acting, clock, outbox
 from opticshop.core.actor import Actor
@@ -123,7 +123,7 @@ def operator_change(*, actor: Actor, till: ServiceAccount | None, scope: str, us
         raise OperatorUnknown(field="pin")
     if not Membership.objects.filter(user=user, branch__in=[held[0]]).exists() and not _is_everywhere(user):
         raise NotAtThisBranch("Somebody who does not work here cannot take over the till.")
-    raw = generate_token()
+    raw = secrets.token_urlsafe(32)
     lasts = dt.timedelta(seconds=settings.OPTICSHOP_OPERATOR_SECONDS)
     with transaction.atomic():
         lock_rows(ServiceAccount.objects.filter(id=till.id))

@@ -64,7 +64,8 @@ def credentials_end(user: User, *, keep: SignIn | None = None) -> None:
         if keep is not None and keep.access_token_id:
             tokens = tokens.exclude(id=keep.access_token_id)
         tokens.delete()
-        SignIn.objects.filter(user=user).exclude(id=keep.id if keep is not None else None).delete()
+        sign_ins = SignIn.objects.filter(user=user)
+        (sign_ins if keep is None else sign_ins.exclude(id=keep.id)).delete()
         OperatorPin.objects.filter(user=user).delete()
 
 
