@@ -185,7 +185,7 @@ class RetentionPeriodIn(StrictSerializer):
     valid_from = serializers.DateField()
     years = serializers.IntegerField(min_value=0, max_value=100)
     to_age = serializers.IntegerField(min_value=0, max_value=100, required=False, allow_null=True)
-    source = TextField(max_length=300)
+    source = TextField(max_length=300)  # type: ignore[assignment]
     confidence = TextField(max_length=80)
 
 

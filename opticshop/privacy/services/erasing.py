@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -117,7 +118,7 @@ def _forget_files(person: Person) -> None:
     """The files of photographs go when the transaction has ended well."""
     for photograph in rows_of(Photograph, person.ids):
         path: Path = path_of(photograph.branch_id, photograph.id, photograph.content_type)
-        transaction.on_commit(lambda path=path: path.unlink(missing_ok=True))
+        transaction.on_commit(partial(path.unlink, missing_ok=True))
 
 
 #: What cannot be used without knowing whose it is.

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import uuid
 from collections import Counter
 from collections.abc import Callable
+from functools import partial
 from itertools import islice
 from typing import Any
 
@@ -111,14 +113,14 @@ def run_carry_out() -> int:
         return 0
     over, pieces = Over(run.as_of), 0
     for customer in islice(over.persons(run.after), PIECES):
-        _counted(run, lambda customer=customer: _end_person(customer, run, PERSONS), after=customer)
+        _counted(run, partial(_end_person, customer, run, PERSONS), after=customer)
         pieces += 1
     for customer in islice(over.kept(), max(0, PIECES - pieces)):
-        _counted(run, lambda customer=customer: _end_person(customer, run, KEPT))
+        _counted(run, partial(_end_person, customer, run, KEPT))
         pieces += 1
     for table in tables_by_row():
         while pieces < PIECES and over.rows(table).exists():
-            _counted(run, lambda table=table: _end_rows(over, table))
+            _counted(run, partial(_end_rows, over, table))
             pieces += 1
     if pieces < PIECES:
         done = RetentionRun.objects.filter(id=run.id, state=RunState.APPROVED)
@@ -134,7 +136,7 @@ def _counted(run: RetentionRun, do: Callable[[], Counter[str]], **more: object) 
         RetentionRun.objects.filter(id=run.id).update(done=dict(counts), **more)
 
 
-def _end_person(customer_id: object, run: RetentionRun, sort: str) -> Counter[str]:
+def _end_person(customer_id: uuid.UUID, run: RetentionRun, sort: str) -> Counter[str]:
     customer = Customer.objects.everywhere("whose time is over").get(id=customer_id)
     try:
         return person_erase(actor=SYSTEM, customer=customer, because="retention", today=run.as_of) + Counter({sort: 1})
