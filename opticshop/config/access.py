@@ -27,6 +27,7 @@ from opticshop.pluginhost.permissions import CalculatorPermission as Calculators
 from opticshop.pluginhost.permissions import PluginPermission as Plugins
 from opticshop.prescriptions.permissions import PrescriptionPermission as Prescriptions
 from opticshop.prices.permissions import PricePermission as Prices
+from opticshop.privacy.permissions import PrivacyPermission as Privacy
 from opticshop.purchasing.permissions import PurchasingPermission as Purchasing
 from opticshop.quality.permissions import QualityPermission as Quality
 from opticshop.reminders.permissions import ReminderPermission as Reminders
@@ -54,6 +55,7 @@ PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Plugins,
     Prescriptions,
     Prices,
+    Privacy,
     Purchasing,
     Quality,
     Reminders,
@@ -89,6 +91,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Prices.EDIT: (_H,),
     Prices.GRANT: (_C, _M, _H),
     Prices.CLAIM: (_M, _H, _B),
+    Prices.VIEW_VOUCHERS: (_C, _M, _H, _B),
     Stock.VIEW: (_C, _W, _M, _H),
     Stock.RECEIVE: (_C, _M, _H),
     Stock.WRITE_OFF: (_W, _M, _H),
@@ -120,6 +123,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Billing.INVOICE: (_C, _M, _H),
     Billing.FORFEIT: (_M, _H),
     Billing.WRITE_OFF: (_M, _H),
+    Billing.UNDO_SETTLEMENT: (_M, _H),
     Ledger.VIEW: (_M, _H, _B),
     Ledger.EXPORT: (_H, _B),
     Ledger.CLOSE: (_H, _B),
@@ -141,19 +145,26 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Appointments.VIEW: (_C, _M, _H),
     Appointments.BOOK: (_C, _M, _H),
     Appointments.SHARE_FEED: (_M, _H),
+    Appointments.SHARE_OWN_FEED: (_C, _M, _H),
     Integrations.VIEW: (_H, _B),
     Integrations.MANAGE: (_H,),
     Exchange.VIEW: (_C, _M, _H),
     Exchange.ADMIT: (_C, _M, _H),
     Imports.VIEW: (_M, _H),
     Imports.RUN: (_M, _H),
+    Privacy.VIEW: (_M, _H),
+    Privacy.HANDLE: (_H,),
 }
 
 #: Where a role is held: at one branch it opens that branch and no other; these may be held in every branch at once.
 EVERYWHERE: tuple[str, ...] = (_H, _B)
 
+#: Roles that sign in with a second factor, wherever they are held; so does whoever may enter the back office.
+SECOND_FACTOR: tuple[str, ...] = (_M, _H)
+
 #: Permissions that also (or only) open what belongs to the whole group: for that they must be held everywhere.
 OF_THE_GROUP: dict[StrEnum, str] = {
+    Accounts.MANAGE: "roles in every branch, people without a role",
     Audit.VIEW: "the trail, all of it",
     Branches.EDIT: "opening a branch",
     Catalogue.EDIT: "the catalogue and tax rates",
@@ -165,7 +176,36 @@ OF_THE_GROUP: dict[StrEnum, str] = {
     Purchasing.EDIT_SUPPLIERS: "suppliers and their prices",
     Correspondence.MANAGE: "templates of the group",
     Alerts.SET_UP: "rules of the group",
+    Privacy.HANDLE: "how long the group keeps records, and letting go of what is over",
 }
+
+#: What money, records or access hang on: an operator who took over a till by PIN alone confirms with the password (and
+#: the second factor) first; see docs/credentials.md.
+SENSITIVE: frozenset[StrEnum] = frozenset(
+    {
+        Accounts.MANAGE,
+        Audit.VIEW,
+        Billing.FORFEIT,
+        Billing.REFUND,
+        Billing.REOPEN_TILL,
+        Billing.WRITE_OFF,
+        Branches.EDIT,
+        Customers.MERGE,
+        Exchange.VIEW,
+        Imports.RUN,
+        Integrations.MANAGE,
+        Ledger.CLOSE,
+        Ledger.EXPORT,
+        Orders.CANCEL,
+        Plugins.MANAGE,
+        Prescriptions.OVERRIDE,
+        Privacy.HANDLE,
+        Quality.DECIDE_RETURN,
+        Stock.APPROVE_COUNT,
+        Stock.LIFT_QUARANTINE,
+        Stock.WRITE_OFF,
+    }
+)
 
 ROLE_TABLE: dict[str, frozenset[str]] = {
     role: frozenset(str(permission) for permission, roles in TABLE.items() if role in roles)

@@ -32,6 +32,7 @@ APPS = (
     "integrations",
     "exchange",
     "imports",
+    "privacy",
     "pluginhost",
     "audit",
 )
