@@ -37,7 +37,6 @@ NOT_READ = {
 #: What a role sees of a resource is less than all, or nothing, though it may ask for it.
 NARROWED = {
     ("event_get", "bookkeeper"): "an event is for whoever may read what it is about, too",
-    ("scheme_voucher_get", "workshop"): "vouchers are for who grants or claims them",
 }
 #: Refused by what is asked for, though the role may ask for some of it.
 BY_WHAT_IS_ASKED = {

@@ -19,7 +19,7 @@ from opticshop.config.access import TABLE
 from opticshop.core import outbox
 from opticshop.core.errors import Forbidden
 from opticshop.core.models import EventDelivery, OutboxEvent
-from opticshop.integrations import event_types, feed, selectors, telling
+from opticshop.integrations import cursors, event_types, feed, selectors, telling
 from opticshop.integrations.models import FeedEntry, FeedHead
 from tests.conftest import member
 
@@ -110,6 +110,25 @@ def test_the_cursor_moves_past_what_one_may_not_see(api, bookkeeper, mill):
     assert (page["results"], page["more"]) == ([], False)
     happen(mill)
     assert len(read(api(bookkeeper), after=page["cursor"])["results"]) == 1
+
+
+def test_a_reader_of_one_branch_does_not_learn_how_much_the_group_does(api, mill, quay):
+    reader = api(member("one-branch", "head_office", mill))
+    mine = happen(mill)
+    first = read(reader)["cursor"]
+    for _ in range(3):
+        happen(quay)
+    page = read(reader, after=first)
+    assert (page["results"], page["more"]) == ([], False)
+    assert not any(text.isdigit() for text in (first, page["cursor"]))
+    for tried in ("1", "4", "5", "1000"):  # plain numbers were cursors once; which of them exist is not told
+        assert read(reader, after=tried)["results"] == []
+    assert ids(read(reader, after="0")) == [str(mine.id)]
+    late = happen(mill)
+    assert ids(read(reader, after=page["cursor"])) == ids(read(reader, after="4")) == [str(late.id)]
+    assert cursors.position_in(cursors.cursor_of(2**62)) == 2**62
+    forged = first[:-2] + ("AA" if not first.endswith("AA") else "BB")
+    assert api(member("any", "head_office", None)).get(FEED, {"after": forged}).status_code == 422
 
 
 @pytest.mark.parametrize(
