@@ -52,6 +52,7 @@ class BranchViewSet(ResourceViewSet):
     }
     outputs = dict.fromkeys(("calendar", "hours", "closures", "lift_closure"), BranchCalendarOut)
     output = BranchOut
+    statuses = {"closures": 201}
     summaries = {
         "list": "List the branches you work in",
         "retrieve": "Get one branch",

@@ -10,6 +10,7 @@ from drf_spectacular.utils import OpenApiParameter, OpenApiResponse
 from rest_framework import serializers
 
 from .api import Lists, Retrieves
+from .openapi_fields import let_be_empty, or_empty
 from .serializers import ProblemOut, StrictSerializer
 
 _ACTION_WORDS = {"partial_update": "amend", "retrieve": "get"}
@@ -97,7 +98,8 @@ class ShapesPerAction(AutoSchema):
         if operation is None or self._declared("noun", "") == "":
             return operation
         responses = operation["responses"]
-        for status, words in self._problems().items():
+        asks = any(parameter["in"] == "query" for parameter in operation.get("parameters", ()))
+        for status, words in self._problems(asks).items():
             responses.setdefault(str(status), self._problem(words))
         return operation
 
@@ -108,13 +110,19 @@ class ShapesPerAction(AutoSchema):
             schema["additionalProperties"] = False
         return schema
 
+    def _map_serializer_field(self, field: Any, direction: str, bypass_extensions: bool = False) -> Any:
+        if direction == "response":
+            let_be_empty(field)
+        return or_empty(field, super()._map_serializer_field(field, direction, bypass_extensions))
+
     def _is_list_view(self, serializer: Any = None) -> bool:
         """``GET /me/`` and its like answer one thing, although they have no id in their path."""
         if self._declared("noun") and self._action() == "list" and not isinstance(self.view, Lists):
             return bool(self._declared("lists_many", False))
         return bool(super()._is_list_view(serializer))
 
-    def _problems(self) -> dict[int, str]:
+    def _problems(self, asks: bool) -> dict[int, str]:
+        """``asks``: it takes parameters in its query, which may be malformed."""
         found = {401: "Not signed in", 403: "Not allowed", 406: "Not acceptable", 429: "Too many requests"}
         if "{" in self.path:
             found[404] = "Not there, or not yours"
@@ -131,8 +139,9 @@ class ShapesPerAction(AutoSchema):
             found |= {412: "Changed by somebody else", 428: "If-Match is missing"}
         elif self._heeds_version():
             found |= {412: "Changed by somebody else"}
-        if self.method == "GET" and "{" not in self.path:
-            found |= {400: "A filter or cursor is malformed", 404: "The page is not there", 422: "Not acceptable"}
+        if self.method == "GET" and (asks or "{" not in self.path):
+            found |= {400: "A filter or cursor is malformed", 422: "Not acceptable"}
+            found.setdefault(404, "The page is not there")
         return dict(sorted(found.items()))
 
     def _problem(self, description: str) -> dict[str, Any]:
