@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, cast
 
 from .refusing import BackupRefused
 from .sealed import MAGIC, SealedReader, SealingWriter
@@ -143,7 +143,7 @@ class Reading:
                 raise BackupRefused(f"Where {name} should stand the archive holds {_said(entry)}.")
             self._counted.allow(size + AROUND)
             proven = _Proven(self._content(entry), name, size, sha256)
-            yield name, proven
+            yield name, cast(IO[bytes], proven)
             proven.finish()
         self._counted.allow(AROUND)
         if (surplus := self._tar.next()) is not None:

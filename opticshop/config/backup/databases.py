@@ -139,7 +139,7 @@ class Beside:
             kept = place.with_name(self.old)
             os.link(place, kept)
         os.replace(self._copy, place)
-        return kept and str(kept)
+        return None if kept is None else str(kept)
 
 
 @contextmanager
