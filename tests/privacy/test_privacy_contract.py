@@ -36,3 +36,9 @@ def test_every_kind_that_is_kept_says_how_long_everywhere_with_its_source():
     anywhere = {period.kind for period in policy().periods if period.jurisdiction == "*"}
     assert kept - {RecordKind.IDENTITY} <= anywhere
     assert all(period.source and re.match("high|medium|low", period.confidence) for period in policy().periods)
+
+
+def test_the_tables_in_the_documentation_are_those_in_the_code():
+    from tests.privacy.write_table import FILE, written
+
+    assert FILE.read_text(encoding="utf-8") == written(), "python -m tests.privacy.write_table"
