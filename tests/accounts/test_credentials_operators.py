@@ -51,16 +51,14 @@ def take_over(till, username="clerk", pin=PIN):
     return post(till, CHANGE, {"username": username, "pin": pin})
 
 
-@pytest.mark.parametrize(
-    "pin",
-    ["12345", "1234567890123", "48091a", "٤٨٠٩١٧", "111111", "121212", "123456", "876543", "890123", "480480", "123321",
-     "147258", "112211"],
-)  # fmt: skip
-def test_a_pin_that_many_would_take_is_refused(clerk, pin):
+def test_a_pin_that_many_would_take_is_refused(clerk):
     """NIST SP 800-63B-4, 3.2.10 and 3.1.1.2 (from memory): six digits or more, a list of common ones refused."""
-    answer = browser_of(clerk).post(MY_PIN, {"password": PASSWORD, "pin": pin}, content_type=JSON)
+    no_pins = ["12345", "1234567890123", "48091a", "٤٨٠٩١٧", "111111", "121212", "123456", "876543", "890123", "480480"]
+    no_pins += ["123321", "147258", "112211"]
+    assert [pin for pin in no_pins if pin_fault(pin) is None] == []
+    answer = browser_of(clerk).post(MY_PIN, {"password": PASSWORD, "pin": "121212"}, content_type=JSON)
     assert (answer.status_code, answer.json()["code"]) == (422, "accounts.pin_too_common")
-    assert pin not in answer.content.decode()
+    assert "121212" not in answer.content.decode()
 
 
 def test_most_pins_are_possible():

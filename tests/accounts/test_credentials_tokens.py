@@ -10,14 +10,17 @@ import datetime as dt
 
 import pytest
 from django.test import Client
-from oauth2_provider.models import AccessToken, Grant, RefreshToken
+from oauth2_provider.models import AccessToken, Application, Grant, RefreshToken
 
 from opticshop.accounts import services
 from opticshop.accounts.models import SignIn
+from opticshop.accounts.models.credentials import digest
 from opticshop.core import clock
 from tests.conftest import NOON
+from tests.factories import UserFactory
+from tests.signing_in import signed_in
 
-from .signing import SYSTEM, App, bearer, browser_of, everything_kept, me, service_token
+from .signing import PASSWORD, SYSTEM, App, bearer, browser_of, everything_kept, me, service_token
 
 pytestmark = pytest.mark.django_db
 
@@ -136,3 +139,21 @@ def test_what_has_ended_is_forgotten_and_nothing_else(clerk, settings):
     with clock.at(NOON + dt.timedelta(seconds=settings.OPTICSHOP_SESSION_SECONDS)):
         assert services.forget_ended() == 2
     assert not AccessToken.objects.exists()
+
+
+def test_the_back_office_shows_no_secret_and_makes_no_token(clerk):
+    tokens = App().sign_in(browser_of(clerk))
+    services.pin_set(actor=SYSTEM, user=clerk, pin="480917", proof=services.Proof(SYSTEM, clerk, PASSWORD))
+    browser = signed_in(UserFactory(username="root", is_staff=True, is_superuser=True))
+    for path in ("accesstoken", "refreshtoken", "application", "grant"):
+        assert browser.get(f"/admin/oauth2_provider/{path}/").status_code == 200
+        assert browser.get(f"/admin/oauth2_provider/{path}/add/").status_code == 403
+    kept = (
+        (f"accounts/operatorpin/{clerk.operator_pin.id}", clerk.operator_pin.secret),
+        (f"oauth2_provider/application/{Application.objects.get().id}", Application.objects.get().client_secret),
+        (f"oauth2_provider/accesstoken/{AccessToken.objects.get().id}", digest(tokens["access_token"])),
+    )
+    for path, secret in kept:
+        page = browser.get(f"/admin/{path}/change/")
+        assert page.status_code == 200
+        assert secret not in page.content.decode()
