@@ -167,6 +167,15 @@ def test_whoever_knows_the_password_only_cannot_take_over_an_enrolment_that_was_
             assert method("/second-factor/new/")["Location"].startswith("/sign-in/code/")
 
 
+def test_an_enrolment_that_was_left_open_cannot_be_ended_by_somebody_else_later(clerk):
+    browser, _ = first_step(clerk)
+    browser.post("/second-factor/", {"password": PASSWORD})
+    key = shown_key(browser.get("/second-factor/new/").content)
+    with later(16 * 60):
+        assert browser.post("/second-factor/new/", {"code": code_of(key, 960)})["Location"] == "/second-factor/"
+    assert not SecondFactor.objects.exclude(confirmed_at=None).exists()
+
+
 def test_a_half_sign_in_ends_by_itself_and_with_the_password(manager):
     _, key, _ = enrolled(manager)
     browser, place = first_step(manager)

@@ -61,6 +61,7 @@ def invitation_make(*, actor: Actor, user: User) -> Invited:
     token = secrets.token_urlsafe(32)
     expires_at = clock.now() + LASTS[purpose]
     with transaction.atomic():
+        lock_rows(User.objects.filter(id=user.id))
         Invitation.objects.filter(user=user, used_at=None).delete()
         Invitation.objects.create(
             user=user, purpose=purpose, token_digest=digest(token), expires_at=expires_at, made_by_id=actor.id

@@ -6,12 +6,14 @@ The computation is django-otp's (``oath.TOTP``); see ``models.factors`` for why 
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import io
 import secrets
 from urllib.parse import quote, urlencode
 
 import segno
 from django.db import transaction
+from django.db.models import QuerySet
 from django_otp.oath import TOTP
 
 from opticshop.core import acting, clock, sealing
@@ -33,6 +35,8 @@ DRIFT_MOST = 10
 #: NIST SP 800-63B, look-up secrets: with 112 bits or more a digest keeps them; these have 120.
 CODES, CODE_BYTES = 10, 15
 ISSUER = "opticshop"
+#: How long a key waits for its first code.
+ENROLMENT_LASTS = dt.timedelta(minutes=15)
 _PURPOSE = "second factor"
 
 
@@ -53,13 +57,17 @@ class NoEnrolment(Conflict):
 def enrolment_begin(*, user: User) -> SecondFactor:
     """A key to be taken over by a phone. It counts for nothing until a code of it was right; an earlier try is gone."""
     key = sealing.seal(_PURPOSE, secrets.token_bytes(KEY_BYTES))
-    with transaction.atomic():
-        SecondFactor.objects.filter(user=user, confirmed_at=None).delete()
-        return SecondFactor.objects.create(user=user, sealed_key=key)
+    anew = {"sealed_key": key, "created_at": clock.now(), "used_step": -1, "drift": 0}
+    return SecondFactor.objects.update_or_create(user=user, confirmed_at=None, defaults=anew)[0]
 
 
 def enrolment_of(user: User) -> SecondFactor | None:
-    return SecondFactor.objects.filter(user=user, confirmed_at=None).first()
+    """What was begun a moment ago and waits for its first code."""
+    return _waiting(user).first()
+
+
+def _waiting(user: User) -> QuerySet[SecondFactor]:
+    return SecondFactor.objects.filter(user=user, confirmed_at=None, created_at__gt=clock.now() - ENROLMENT_LASTS)
 
 
 def key_text(factor: SecondFactor) -> str:
@@ -78,7 +86,9 @@ def key_uri(user: User, factor: SecondFactor) -> str:
 def key_picture(user: User, factor: SecondFactor) -> str:
     """The QR code as an SVG element."""
     out = io.BytesIO()
-    segno.make(key_uri(user, factor), error="m").save(out, kind="svg", xmldecl=False, scale=5, border=4, light="#fff")
+    segno.make(key_uri(user, factor), error="m").save(
+        out, kind="svg", xmldecl=False, omitsize=True, border=4, light="#fff"
+    )
     return out.getvalue().decode()
 
 
@@ -92,8 +102,11 @@ def enrolment_confirm(*, actor: Actor, user: User, code: str) -> tuple[SecondFac
     if not attempted("code", user.username, acting.current().address, lambda: _matches(user, code, confirmed=False)):
         raise CodeWrong(field="code")
     with transaction.atomic():
+        held = lock_rows(_waiting(user))
+        if not held:
+            raise NoEnrolment("Begin anew.")
         SecondFactor.objects.filter(user=user, confirmed_at__isnull=False).delete()
-        factor = SecondFactor.objects.get(user=user, confirmed_at=None)
+        factor = held[0]
         factor.confirmed_at = clock.now()
         factor.save(update_fields=["confirmed_at"])
         codes = _codes_write(user)
@@ -151,7 +164,8 @@ def _matches(user: User, code: str, *, confirmed: bool) -> bool:
     if not (plain.isascii() and plain.isdigit() and len(plain) == DIGITS):
         return False
     with transaction.atomic():
-        held = lock_rows(SecondFactor.objects.filter(user=user, confirmed_at__isnull=not confirmed))
+        theirs = SecondFactor.objects.filter(user=user, confirmed_at__isnull=False) if confirmed else _waiting(user)
+        held = lock_rows(theirs)
         return bool(held) and _take(held[0], int(plain))
 
 
