@@ -37,7 +37,7 @@ def prepare(connection: BaseDatabaseWrapper) -> None:
 
 
 def _fact(name: str) -> str | None:
-    value = acting.current().as_facts()[name]
+    value = acting.current().fact(name)
     return value.replace("-", "") if name == "actor_id" and value else value  # as Django keeps a UUID in SQLite
 
 

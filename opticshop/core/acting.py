@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import sys
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import PurePath
 from typing import Any
 
@@ -47,21 +48,35 @@ class Trace:
 
     def as_facts(self) -> dict[str, Any]:
         """As the columns of the trail take them."""
-        return {
-            "actor_id": str(self.actor_id) if self.actor_id else None,
-            "actor_label": _text(self.actor_label, 200),
-            "actor_kind": self.actor_kind,
-            "via": _text(self.via, 100),
-            "address": self.address,
-            "request_id": _text(self.request_id, 64),
-            "method": _text(self.method, 10),
-            "route": _text(self.route, 200),
-            "reason": _text(self.reason, 300),
-        }
+        return {name: self.fact(name) for name in _FACTS}
+
+    def fact(self, name: str) -> str | None:
+        """One of them."""
+        value = getattr(self, name)
+        if name == "actor_id":
+            return str(value) if value else None
+        longest = _FACTS[name]
+        return value if longest is None else _text(value, longest)
+
+
+#: The columns of the trail, and how long each text may be.
+_FACTS: dict[str, int | None] = {
+    "actor_id": None,
+    "actor_label": 200,
+    "actor_kind": None,
+    "via": 100,
+    "address": None,
+    "request_id": 64,
+    "method": 10,
+    "route": 200,
+    "reason": 300,
+}
 
 
 def _text(value: str, length: int) -> str:
     """What every database takes as text: no NUL, no half of a surrogate pair."""
+    if value.isascii() and "\x00" not in value:
+        return value[:length]
     return value.replace("\x00", "").encode("utf-8", "replace").decode("utf-8")[:length]
 
 
@@ -109,5 +124,9 @@ def saw(model: type[Any], rows: list[Any]) -> None:
 
 
 def _program() -> str:
-    words: Mapping[int, str] = dict(enumerate(sys.argv[:2]))
-    return " ".join([PurePath(words.get(0, "")).name, words.get(1, "")]).strip()[:100]
+    return _named_by(*sys.argv[:2])
+
+
+@lru_cache(maxsize=8)
+def _named_by(path: str = "", command: str = "") -> str:
+    return " ".join([PurePath(path).name, command]).strip()[:100]

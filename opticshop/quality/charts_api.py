@@ -18,10 +18,8 @@ from opticshop.core.renderers import SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
 
 from . import charts, charts_selectors, charts_services
-from .charts_gauge_svg import gauge_study_svg
 from .charts_models import DeviationPoint, GaugeStudy
 from .charts_serializers import ChartQueryIn, ControlChartOut, GaugeStudyIn, GaugeStudyOut
-from .charts_svg import control_chart_svg
 from .permissions import QualityPermission
 
 _SVG = {(200, SvgRenderer.media_type): OpenApiTypes.STR}
@@ -57,6 +55,8 @@ class ControlChartViewSet(ApiViewSet):
     @extend_schema(parameters=[ChartQueryIn], responses=_SVG)
     @action(detail=False, methods=["get"], renderer_classes=[SvgRenderer])
     def svg(self, request: Request) -> Response:
+        from .charts_svg import control_chart_svg  # with it comes matplotlib, which every start would wait for
+
         chart, about = self._chart()
         drawn = control_chart_svg(chart, parameter=about["parameter"], named=about["named"])
         return Response(drawn, headers={"Cache-Control": "no-store"})
@@ -139,6 +139,8 @@ class GaugeStudyViewSet(ResourceViewSet):
     @extend_schema(responses=_SVG)
     @action(detail=True, methods=["get"], renderer_classes=[SvgRenderer])
     def svg(self, request: Request, pk: str) -> Response:
+        from .charts_gauge_svg import gauge_study_svg
+
         return Response(gauge_study_svg(self.get_object()))
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from .charts import individuals
 from .errors import SpcError
@@ -108,16 +108,16 @@ def _nearest(mean: float, lower: float | None, upper: float | None) -> float:
 
 def _spread_index(value: float, freedom: float, confidence: float) -> Index:
     tail = (1 - confidence) / 2
-    low, high = (math.sqrt(float(stats.chi2.ppf(p, freedom)) / freedom) for p in (tail, 1 - tail))
+    low, high = (math.sqrt(float(special.chdtri(freedom, 1 - p)) / freedom) for p in (tail, 1 - tail))
     return Index(value, value * low, value * high)
 
 
 def _nearest_index(value: float, count: int, freedom: float, confidence: float) -> Index:
-    reach = float(stats.norm.ppf((1 + confidence) / 2)) * math.sqrt(1 / (9 * count) + value**2 / (2 * freedom))
+    reach = float(special.ndtri((1 + confidence) / 2)) * math.sqrt(1 / (9 * count) + value**2 / (2 * freedom))
     return Index(value, value - reach, value + reach)
 
 
 def _expected_outside(mean: float, sigma: float, lower: float | None, upper: float | None) -> float:
-    below = 0.0 if lower is None else float(stats.norm.cdf((lower - mean) / sigma))
-    above = 0.0 if upper is None else float(stats.norm.sf((upper - mean) / sigma))
+    below = 0.0 if lower is None else float(special.ndtr((lower - mean) / sigma))
+    above = 0.0 if upper is None else float(special.ndtr((mean - upper) / sigma))
     return below + above

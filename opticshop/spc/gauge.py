@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from .constants import range_constants
 from .errors import SpcError
@@ -225,4 +225,4 @@ def _tested(mean_square: float, error: float, freedom: int, of_error: int) -> tu
 def _probability(mean_square: float, error: float, freedom: int, of_error: int) -> float:
     if error == 0:
         return 0.0 if mean_square > 0 else 1.0
-    return float(stats.f.sf(mean_square / error, freedom, of_error))
+    return float(special.fdtrc(freedom, of_error, mean_square / error))
