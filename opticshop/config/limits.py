@@ -7,10 +7,9 @@ from functools import wraps
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
-from rest_framework.settings import api_settings
 
 from opticshop.core import acting
-from opticshop.core.throttling import counted, network_of
+from opticshop.core.throttling import counted, network_of, rate_of
 
 from .problems import plain_problem
 
@@ -22,7 +21,7 @@ def limited(bucket: str, view: View) -> View:
 
     @wraps(view)
     def counts_first(request: HttpRequest, *args: Any, **kwargs: Any) -> Any:
-        rate = (api_settings.DEFAULT_THROTTLE_RATES or {}).get(bucket)
+        rate = rate_of(bucket)
         if request.method != "POST" or rate is None:
             return view(request, *args, **kwargs)
         count = counted(request, bucket, rate, network_of(acting.current().address))

@@ -15,6 +15,29 @@ def methods_in_order(result: dict[str, Any], **_: Any) -> dict[str, Any]:
     return result
 
 
+_LIMIT_HEADERS: dict[str, dict[str, Any]] = {
+    "Retry-After": {"description": "Seconds until there is room again.", "schema": {"type": "integer", "minimum": 1}},
+    "RateLimit-Policy": {
+        "description": "Each quota by name: q requests in w seconds (draft-ietf-httpapi-ratelimit-headers).",
+        "schema": {"type": "string", "examples": ['"user";q=3000;w=60']},
+    },
+    "RateLimit": {
+        "description": "Of each quota: r requests are left, until in t seconds the window turns.",
+        "schema": {"type": "string", "examples": ['"user";r=2999;t=60']},
+    },
+}
+
+
+def limits_documented(result: dict[str, Any], **_: Any) -> dict[str, Any]:
+    """What a 429 says in its headers. The two of the quotas stand in every other answer of the operation as well."""
+    for operations in result["paths"].values():
+        for operation in operations.values():
+            refused = operation.get("responses", {}).get("429")
+            if refused is not None:
+                refused.setdefault("headers", {}).update(_LIMIT_HEADERS)
+    return result
+
+
 SPECTACULAR: dict[str, Any] = {
     "TITLE": "opticshop",
     "DESCRIPTION": (
@@ -40,6 +63,7 @@ SPECTACULAR: dict[str, Any] = {
         "opticshop.pluginhost.openapi.calculators_documented",
         "opticshop.pluginhost.openapi.settings_documented",
         "opticshop.exchange.openapi.exchange_documented",
+        "opticshop.config.openapi.limits_documented",
         "opticshop.config.openapi.methods_in_order",
     ],
     "ENUM_NAME_OVERRIDES": {
@@ -50,6 +74,7 @@ SPECTACULAR: dict[str, Any] = {
         "ConsentWhatEnum": "opticshop.customers.models.ConsentChange.What",
         "ContactPurposeEnum": "opticshop.customers.models.Purpose",
         "ContactWayEnum": "opticshop.customers.models.Way",
+        "SignInWayEnum": "opticshop.accounts.models.SignIn.Way",
         "StatedSourceEnum": "opticshop.customers.serializers.STATED_SOURCES",
         "StatusWhatEnum": "opticshop.customers.models.StatusChange.What",
         "AppointmentKindEnum": "opticshop.appointments.models.Appointment.Kind",

@@ -55,7 +55,7 @@ class CountingThrottle(BaseThrottle):
         self.told: Count | None = None
 
     def get_rate(self) -> str | None:
-        return self.rate or (api_settings.DEFAULT_THROTTLE_RATES or {}).get(self.scope)
+        return self.rate or rate_of(self.scope)
 
     def whom(self, request: Request) -> str | None:
         """What the counter belongs to; None where this throttle does not count the request."""
@@ -99,6 +99,12 @@ class CostlyThrottle(SignedInThrottle):
             return True
         self.scope = bucket
         return super().allow_request(request, view)
+
+
+def rate_of(scope: str) -> str | None:
+    """As the settings say it, for instance 120/min; None switches the limit off."""
+    found = (api_settings.DEFAULT_THROTTLE_RATES or {}).get(scope)
+    return None if found is None else str(found)
 
 
 def refused_or_throttled(error: APIException, context: dict[str, Any]) -> APIException:
