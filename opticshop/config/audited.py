@@ -21,6 +21,7 @@ POLICY = Policy(
         "oauth2_provider_idtoken": "not issued here",
         "oauth2_provider_devicegrant": "not offered here",
         "accounts_attemptcount": _COUNTER,
+        "accounts_signin": "signing in is noted, ending it is an event; the rest is the state of a session",
         "core_outboxevent": _SAYS_ITSELF,
         "core_eventdelivery": _PLUMBING,
         "core_idempotencyrecord": _PLUMBING,
@@ -47,6 +48,8 @@ POLICY = Policy(
     },
     counters={
         "accounts_user": ("last_login",),
+        "accounts_secondfactor": ("used_step", "drift"),
+        "accounts_serviceaccount": ("used_at",),
         "stock_lot": ("on_hand", "reserved", "in_transit", "lines"),
         "prices_promotion": ("limit_used",),
         "correspondence_message": ("attempts", "attempted_at", "due_at"),
