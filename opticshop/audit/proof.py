@@ -14,6 +14,7 @@ from opticshop.core import clock
 
 from .chain import GENESIS, Leaf, entry_leaves, hash_of, read_leaves, unpacked
 from .models import AuditEntry, AuditRead, AuditSeal
+from .pruning import pruned_upto
 from .triggers import present, wanted
 
 SEALED_TABLES = ("audit_auditentry", "audit_auditread", "audit_auditreadsubject", "audit_auditseal")
@@ -40,7 +41,7 @@ class Tail:
 def findings(*, from_seal: int = 1, anchors: Mapping[int, str] | None = None) -> Iterator[Finding]:
     """What does not hold, as it is found; memory does not grow with the trail."""
     yield from _triggers()
-    due = dict(anchors or {})
+    due, pruned = dict(anchors or {}), pruned_upto()
     before: AuditSeal | None = None
     if from_seal > 1:
         before = AuditSeal.objects.defer("leaves").filter(number=from_seal - 1).first()
@@ -50,7 +51,7 @@ def findings(*, from_seal: int = 1, anchors: Mapping[int, str] | None = None) ->
         anchored = due.pop(seal.number, seal.hash)
         if anchored != seal.hash:
             yield Finding(f"seal {seal.number}", "is not the one whose hash was kept elsewhere")
-        yield from _of_seal(seal, before, from_seal)
+        yield from _of_seal(seal, before, from_seal, pruned)
         before = seal
     for number in sorted(due):
         if number >= from_seal:
@@ -67,7 +68,7 @@ def _seals(first: int) -> Iterator[AuditSeal]:
         number = stride[-1].number
 
 
-def _of_seal(seal: AuditSeal, before: AuditSeal | None, first: int) -> Iterator[Finding]:
+def _of_seal(seal: AuditSeal, before: AuditSeal | None, first: int, pruned: int) -> Iterator[Finding]:
     name = f"seal {seal.number}"
     if before is not None or first == 1:
         number, hash_before, entries, reads = (
@@ -87,11 +88,12 @@ def _of_seal(seal: AuditSeal, before: AuditSeal | None, first: int) -> Iterator[
         yield Finding(name, "its digests cannot be read")
         return
     entries_of, reads_of = leaves[: seal.entry_count], leaves[seal.entry_count :]
-    yield from _compared("entry", entries_of, entry_leaves(seal.entries_after, seal.entries_upto), name)
-    yield from _compared("read", reads_of, read_leaves(seal.reads_after, seal.reads_upto), name)
+    gone = seal.number <= pruned
+    yield from _compared("entry", entries_of, entry_leaves(seal.entries_after, seal.entries_upto), name, gone)
+    yield from _compared("read", reads_of, read_leaves(seal.reads_after, seal.reads_upto), name, gone)
 
 
-def _compared(word: str, sealed: list[Leaf], found: Iterator[Leaf], name: str) -> Iterator[Finding]:
+def _compared(word: str, sealed: list[Leaf], found: Iterator[Leaf], name: str, gone: bool) -> Iterator[Finding]:
     left = dict(sealed)
     for key, digest in found:
         known = left.pop(key, None)
@@ -99,7 +101,7 @@ def _compared(word: str, sealed: list[Leaf], found: Iterator[Leaf], name: str) -
             yield Finding(f"{word} {key}", f"was put in after {name} had been set")
         elif known != digest:
             yield Finding(f"{word} {key}", f"is not what {name} was set on: it was changed")
-    for key in left:
+    for key in () if gone else left:
         yield Finding(f"{word} {key}", f"is missing; it is under {name}")
 
 

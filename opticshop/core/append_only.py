@@ -93,21 +93,21 @@ def may_open() -> bool:
 def opened(tables: Collection[str]) -> Iterator[None]:
     """The seals of the tables are lifted within the transaction, and are back before it ends. For the owner only.
 
-    Begin with it: PostgreSQL alters no table of which rows were changed before in the same transaction. Other writers
-    of these tables wait.
+    Other writers of these tables wait. PostgreSQL alters no table while checks of its rows are put off to the end of
+    the transaction, so they are made at once.
     """
     if not connection.in_atomic_block:
         raise transaction.TransactionManagementError("seals are lifted inside a transaction")
     names = sorted(tables)
     _execute(_lifting(names, "DISABLE", unseal_statements))
     yield
-    connection.check_constraints()
     _execute(_lifting(names, "ENABLE", seal_statements))
 
 
 def _lifting(tables: Sequence[str], word: str, on_sqlite: Any) -> list[str]:
     if connection.vendor == "postgresql":
-        return [f"ALTER TABLE {table} {word} TRIGGER {table}_append_only" for table in tables]
+        altered = [f"ALTER TABLE {table} {word} TRIGGER {table}_append_only" for table in tables]
+        return ["SET CONSTRAINTS ALL IMMEDIATE", *altered, "SET CONSTRAINTS ALL DEFERRED"] if altered else []
     return [text for table in tables for text in on_sqlite(table, connection.vendor)]
 
 

@@ -1,8 +1,8 @@
 """A set of figures without anybody's name: pseudonyms keyed anew for each set, months, bands, no free text.
 
 Pseudonym: the first 16 hex digits of HMAC-SHA-256 (RFC 2104, FIPS 180-4) over kind and key. The key of a set is made
-for it: within a set rows can be joined, between two sets they cannot, and without the key nobody comes back to the
-person. It is pseudonymised and not anonymous (GDPR, article 4(5) and recital 26): powers and places together may point at
+for it: within a set rows can be joined, between two sets they cannot; without the key nobody comes back to the person.
+It is pseudonymised and not anonymous (GDPR, article 4(5) and recital 26): powers and places together may point at
 somebody. Who is restricted or erased is not in it.
 """
 
