@@ -59,6 +59,7 @@ class EndAllIn(StrictSerializer):
     user = serializers.UUIDField()
 
 
+@extend_schema_serializer(examples=[OpenApiExample("Nothing to say", value={})])
 class EndOthersIn(StrictSerializer):
     """Nothing to say."""
 
@@ -194,5 +195,6 @@ class RotateIn(StrictSerializer):
     )
 
 
+@extend_schema_serializer(examples=[OpenApiExample("Nothing to say", value={})])
 class RevokeIn(StrictSerializer):
     """Nothing to say."""
