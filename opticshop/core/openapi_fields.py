@@ -32,7 +32,9 @@ def let_be_empty(field: serializers.Field) -> None:
 
 
 def or_empty(field: serializers.Field, schema: Any) -> Any:
-    """An address that may be empty is no address then."""
+    """An address that may be empty is no address then; any JSON may be null anyhow."""
+    if isinstance(schema, dict) and schema.get("oneOf") == [{}, {"type": "null"}]:
+        return {name: value for name, value in schema.items() if name != "oneOf"}
     if not isinstance(schema, dict) or schema.get("format") not in {"email", "uri"}:
         return schema
     if not getattr(field, "allow_blank", False) and not (field.read_only and _column_may_be_empty(field)):

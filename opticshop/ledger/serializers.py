@@ -3,7 +3,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_schema_serializer
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField
@@ -93,8 +93,13 @@ class TrialBalanceOut(serializers.Serializer[Any]):
     sums = TrialSumOut(many=True, help_text="By currency; debit and credit are the same.")
 
 
+@extend_schema_field({"type": "string", "pattern": "^[0-9]{4}-(0[1-9]|1[0-2])$"})
+class MonthField(serializers.DateField):
+    """The first day of a month, shown as its year and month."""
+
+
 class PeriodOut(serializers.ModelSerializer[Period]):
-    month = serializers.DateField(format="%Y-%m", help_text="Year and month, for instance 2026-02.")
+    month = MonthField(format="%Y-%m", help_text="Year and month, for instance 2026-02.")
 
     class Meta:
         model = Period

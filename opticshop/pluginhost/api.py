@@ -51,6 +51,7 @@ class BroughtViewSet(ApiViewSet):
     lookup_field = "name"
     lookup_value_regex = "[a-z0-9-]{1,80}"
     pagination_class = AllAtOnce
+    lists_many = True
     filter_backends: Sequence[Any] = ()
 
     def answer_all(self, found: Sequence[Any]) -> Response:
