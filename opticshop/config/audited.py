@@ -86,6 +86,7 @@ POLICY = Policy(
         "PriceListViewSet": "suppliers' prices",
         "PriceViewSet": "suppliers' prices",
         "PromotionViewSet": "promotions",
+        "RetentionPeriodViewSet": "how long records are kept",
         "RunViewSet": "advice on articles",
         "SalePriceListViewSet": "prices",
         "SalePriceViewSet": "prices",
