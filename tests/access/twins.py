@@ -306,7 +306,7 @@ DETAILS: dict[str, dict[str, Any]] = {
     "alerts.AlertRule": {"cause": "calibration_due"},
     "core.OutboxEvent": {"type": "orders.placed", "data": lambda twins, side: {"number": twins.mark(side)}},
     "integrations.FeedEntry": {"type": "orders.placed", "area": "orders"},
-    "imports.ImportFile": {"headings": ["a"]},
+    "imports.ImportFile": {"headings": ["a"], "delimiter": ","},
     "privacy.PrivacyRequest": {"due_on": dt.date(2026, 4, 2), "decision": ""},
     "imports.ImportRow": {"cells": lambda twins, side: [twins.mark(side)], "state": "failed"},
     "stock.Expected": {"quantity": 1},
@@ -319,7 +319,7 @@ DETAILS: dict[str, dict[str, Any]] = {
     "appointments.Appointment": {"ends_at": AT + dt.timedelta(minutes=30), "cancelled_reason": ""},
     "quality.Photograph": {"content_type": "image/png", "inspection_id": _of("quality.Inspection")},
     "quality.DraftReading": {"subject": "right"},
-    "quality.PairReturn": {"decision": "", "borne_by": ""},
+    "quality.PairReturn": {"decision": "", "borne_by": "", "cause": "axis_off"},
     "integrations.WebhookEndpoint": {"url": lambda twins, side: f"https://{side}mark.example.org/", "event_types": []},
 }
 
