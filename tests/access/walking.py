@@ -273,10 +273,11 @@ class Walk:
             path = f"{path}?{urlencode(query)}"
         media, _ = operation.body
         takes_key = getattr(operation.view, "idempotent", {}).get(operation.action) != "never"
+        takes_key &= media != "multipart/form-data"
         if operation.method in ("POST", "PUT", "PATCH") and takes_key:
             headers.setdefault("HTTP_IDEMPOTENCY_KEY", f"walk-{self.calls}")
         if operation.method in ("PATCH", "PUT", "POST"):
-            headers.setdefault("HTTP_IF_MATCH", '"1"')
+            headers.setdefault("HTTP_IF_MATCH", "*" if operation.method == "POST" else '"1"')
         if media == "multipart/form-data":
             return client.post(path, body or {}, format="multipart", **headers)
         data = b"" if body is None or media is None else json.dumps(body).encode()
