@@ -11,6 +11,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 
 from opticshop.core import parsers
+from opticshop.exchange.media import FhirParser
 from opticshop.quality import photographs
 from tests.config.test_config_problems import assert_problem
 
@@ -56,6 +57,14 @@ def test_numbers_that_no_column_holds_are_refused(api, clerk, mill, number):
     for body in ('{"branch": "%s", "x": %s}', '{"x": [%s, {"y": "%s"}]}'):
         words = (mill.id, number) if body.startswith('{"b') else (number, mill.id)
         assert "JSON parse error" in assert_problem(post(api(clerk), body % words), 400)["detail"]
+
+
+@pytest.mark.parametrize("number", ["1e999999", "1E-999999999999999999999", "0." + "1" * 5000, "9" * 5000])
+def test_numbers_of_fhir_keep_their_digits_but_not_any_number_of_them(number):
+    """A Decimal takes an exponent of eighteen digits, and is written out in full later."""
+    assert str(FhirParser().read('{"sphere": -2.00}')["sphere"]) == "-2.00"
+    with pytest.raises(ValueError, match=r"number|exponent"):
+        FhirParser().read('{"sphere": %s}' % number)
 
 
 def test_a_name_that_stands_twice_is_refused(api, clerk, mill):
