@@ -23,12 +23,12 @@ from .persons import person_of
 from .planning import plan_for
 from .serializers import (
     RECORD_KINDS,
-    DecisionIn,
     ErasurePreviewOut,
     KeptIdentityOut,
-    NothingIn,
+    PrivacyNothingIn,
     PrivacyRequestOut,
-    ReasonIn,
+    RequestDecisionIn,
+    RequestExtendIn,
     RequestReceiveIn,
     RetentionPeriodIn,
     RetentionPeriodOut,
@@ -79,11 +79,11 @@ class PrivacyRequestViewSet(ResourceViewSet):
     }
     inputs = {
         "create": RequestReceiveIn,
-        "extend": ReasonIn,
-        "refuse": DecisionIn,
-        "withdraw": DecisionIn,
-        "prepare": NothingIn,
-        "carry_out": DecisionIn,
+        "extend": RequestExtendIn,
+        "refuse": RequestDecisionIn,
+        "withdraw": RequestDecisionIn,
+        "prepare": PrivacyNothingIn,
+        "carry_out": RequestDecisionIn,
     }
     outputs = {"preview": ErasurePreviewOut}
     output = PrivacyRequestOut
@@ -228,7 +228,7 @@ class RetentionRunViewSet(ResourceViewSet):
     selector = staticmethod(selectors.runs_visible_to)
     filterset_class = RetentionRunFilter
     permissions = {"list": HANDLE, "retrieve": HANDLE, "approve": HANDLE, "discard": HANDLE}
-    inputs = {"approve": NothingIn, "discard": NothingIn}
+    inputs = {"approve": PrivacyNothingIn, "discard": PrivacyNothingIn}
     output = RetentionRunOut
     guarded = frozenset({"approve", "discard"})
     summaries = {

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_schema_serializer
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField
@@ -48,6 +48,7 @@ class PrivacyRequestOut(serializers.ModelSerializer[PrivacyRequest]):
     def get_is_due_soon(self, request: PrivacyRequest) -> bool:
         return is_due_soon(request)
 
+    @extend_schema_field(AccessFileOut(allow_null=True))
     def get_file(self, request: PrivacyRequest) -> dict[str, Any] | None:
         file = getattr(request, "file", None)
         return None if file is None else dict(AccessFileOut(file).data)
@@ -102,19 +103,19 @@ class RequestReceiveIn(StrictSerializer):
     guardian = serializers.UUIDField(required=False, allow_null=True, help_text="Who asks for a child")
 
 
-class ReasonIn(StrictSerializer):
+class RequestExtendIn(StrictSerializer):
     reason = TextField(max_length=300, help_text="As the person is told")
 
 
-class DecisionIn(StrictSerializer):
+class RequestDecisionIn(StrictSerializer):
     decision = TextField(max_length=4000, help_text="What is decided and why, as the person is told")
 
 
-class NothingIn(StrictSerializer):
+class PrivacyNothingIn(StrictSerializer):
     """No details are needed."""
 
 
-class TablePlanOut(serializers.Serializer[Any]):
+class ErasureTableOut(serializers.Serializer[Any]):
     table = serializers.CharField()
     kind = serializers.ChoiceField(RECORD_KINDS)
     what = serializers.ChoiceField(AT_ERASURE)
@@ -123,7 +124,7 @@ class TablePlanOut(serializers.Serializer[Any]):
     why = serializers.CharField()
 
 
-class ObstacleOut(serializers.Serializer[Any]):
+class ErasureObstacleOut(serializers.Serializer[Any]):
     code = serializers.CharField()
     about = serializers.CharField(help_text="For instance orders/<id>")
     words = serializers.CharField()
@@ -132,10 +133,10 @@ class ObstacleOut(serializers.Serializer[Any]):
 class ErasurePreviewOut(serializers.Serializer[Any]):
     """What erasure would do now; nothing of it is done."""
 
-    obstacles = ObstacleOut(many=True)
+    obstacles = ErasureObstacleOut(many=True)
     last_seen = serializers.DateField(help_text="From which the years are counted")
     kept_until = serializers.DateField(allow_null=True)
-    tables = TablePlanOut(many=True)
+    tables = ErasureTableOut(many=True)
 
 
 class KeptIdentityOut(serializers.ModelSerializer[KeptIdentity]):

@@ -30,6 +30,8 @@ NOT_READ = {
     "inspection_photograph_image": "the picture lies on the disk, not in a row",
     "inspection_certificate": "due only when the job is done",
     "letter_batch_document": "drawn by a plugin's channel; the batch was made by none",
+    "privacy_request_copy": "no copy was made",
+    "retention_run_get": "only for who holds it everywhere",
     "audit_entry_get": "only for who holds it everywhere",
     "audit_read_get": "only for who holds it everywhere",
     "audit_seal_get": "only for who holds it everywhere",
