@@ -77,3 +77,39 @@ def test_no_decimal_pattern_admits_an_empty_text():
             if shape and isinstance(shape, dict) and shape.get("format") == "decimal":
                 assert pattern, f"{name}.{field} says no pattern"
                 assert not re.match(pattern, ""), f"{name}.{field}"
+
+
+def _answer(path, method="get", status="200"):
+    operation = document()["paths"][path][method]
+    return operation["responses"][status]["content"]["application/json"]["schema"]
+
+
+def _component(name):
+    return document()["components"]["schemas"][name]["properties"]
+
+
+def test_what_is_shown_and_may_be_empty_says_so():
+    assert {"type": "string", "maxLength": 0} in _component("CustomerOut")["email"]["anyOf"]
+    assert "BlankEnum" in str(_component("ConsentChangeOut")["purpose"])
+    assert "anyOf" not in _component("CustomerRegisterInRequest")["note"]
+
+
+def test_times_of_the_wall_clock_have_no_zone():
+    """RFC 3339, 5.6: ``full-time`` has an offset, ``partial-time`` none (OpenAPI format registry: ``time-local``)."""
+    shape = _component("OpeningHoursOut")["opens_at"]
+    assert shape["format"] == "time-local"
+    assert re.match(shape["pattern"], "09:00:00")
+    assert not re.match(shape["pattern"], "09:00:00Z")
+
+
+@pytest.mark.parametrize("path", ["plugins", "calculators", "tolerance-standards"])
+def test_what_is_no_table_is_a_list_all_the_same(path):
+    reference = _answer(f"/api/v1/{path}/")["$ref"].rpartition("/")[2]
+    assert set(_component(reference)) == {"next", "previous", "results"}
+
+
+def test_every_read_with_a_query_may_be_malformed():
+    for name, operation in operations():
+        asks = any(parameter["in"] == "query" for parameter in operation.get("parameters", ()))
+        if name.startswith("GET") and asks and " /fhir/" not in name:
+            assert {"400", "422"} <= set(operation["responses"]), name
