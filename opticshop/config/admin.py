@@ -42,9 +42,8 @@ class PersonAdmin(LookOnly):
     list_display = ("username", "display_name", "kind", "registration_number", "is_active", "is_staff", "is_superuser")
     list_filter = ("kind", "is_active", "is_staff")
     search_fields = ("username", "display_name")
-    fields = ("username", "display_name", "kind", "registration_number", "email", "is_active", "last_login")
-    fields += ("is_staff", "is_superuser")
-    readonly_fields = fields[:-2]
+    readonly_fields = ("username", "display_name", "kind", "registration_number", "email", "is_active", "last_login")
+    fields = (*readonly_fields, "is_staff", "is_superuser")
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return bool(getattr(request.user, "is_superuser", False))
