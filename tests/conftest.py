@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import gc
+import inspect
 import uuid
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -27,6 +28,29 @@ from . import quick_schema
 from .factories import BranchFactory, UserFactory
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
+
+
+#: Fixtures that let a test at the database.
+DATABASE = frozenset({"db", "transactional_db", "live_server", "django_db_setup"})
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--only-database", action="store_true", help="leave out the tests that may not touch the database")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--only-database"):
+        left_out = [item for item in items if not may_touch_the_database(item)]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if may_touch_the_database(item)]
+
+
+def may_touch_the_database(item: pytest.Item) -> bool:
+    """Every other test is refused the database by pytest-django, so it is the same on each. One that takes ``request``
+    may ask for the database while it runs."""
+    is_marked = any(item.get_closest_marker(name) for name in ("django_db", "postgresql"))
+    own = inspect.signature(item.obj).parameters if isinstance(item, pytest.Function) else {}
+    return is_marked or bool(DATABASE & set(getattr(item, "fixturenames", ()))) or "request" in own
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:

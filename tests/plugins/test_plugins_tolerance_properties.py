@@ -96,7 +96,7 @@ def covered(standard: ToleranceStandard, request: InspectionRequest) -> Inspecti
 
 @every_standard
 @given(request=requests(off=0))
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_a_lens_measured_as_ordered_passes(standard: ToleranceStandard, request: InspectionRequest) -> None:
     verdict = standard.evaluate(covered(standard, request))
     assert verdict.outcome == "pass", [line.reason for line in verdict.lines if line.outcome != "pass"]
@@ -104,7 +104,7 @@ def test_a_lens_measured_as_ordered_passes(standard: ToleranceStandard, request:
 
 @every_standard
 @given(request=requests())
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_the_cylinder_sign_of_the_measurement_changes_nothing(
     standard: ToleranceStandard, request: InspectionRequest
 ) -> None:
@@ -116,7 +116,7 @@ def test_the_cylinder_sign_of_the_measurement_changes_nothing(
 
 @every_standard
 @given(request=requests())
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_the_cylinder_sign_of_the_order_changes_no_outcome(
     standard: ToleranceStandard, request: InspectionRequest
 ) -> None:
@@ -128,7 +128,7 @@ def test_the_cylinder_sign_of_the_order_changes_no_outcome(
 
 @every_standard
 @given(request=requests(off=0), eye=st.sampled_from(("right", "left")), data=st.data())
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_a_greater_deviation_never_gives_a_better_verdict(
     standard: ToleranceStandard, request: InspectionRequest, eye: str, data: st.DataObject
 ) -> None:
@@ -157,7 +157,7 @@ def test_a_greater_deviation_never_gives_a_better_verdict(
     axis=st.integers(0, 3),
     prism=hundredths(0, 30),
 )
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_an_uncertainty_never_makes_a_failing_reading_pass(
     standard: ToleranceStandard, request: InspectionRequest, power: Decimal, axis: int, prism: Decimal
 ) -> None:
@@ -190,7 +190,7 @@ TIGHTENINGS = st.dictionaries(
 
 @pytest.mark.parametrize("base", [one for one in STANDARDS if one.applies_to == "mounted"], ids=lambda base: base.key)
 @given(request=requests(), tighten=TIGHTENINGS, uncertain=st.booleans())
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_a_house_standard_never_passes_what_its_base_does_not(
     base: ToleranceStandard, request: InspectionRequest, tighten: dict[str, Any], uncertain: bool
 ) -> None:
@@ -209,7 +209,7 @@ def test_a_house_standard_never_passes_what_its_base_does_not(
 
 @every_standard
 @given(request=requests(), data=st.data())
-@settings(max_examples=40)
+@settings(max_examples=25)
 def test_leaving_out_a_measurement_never_gives_a_pass(
     standard: ToleranceStandard, request: InspectionRequest, data: st.DataObject
 ) -> None:

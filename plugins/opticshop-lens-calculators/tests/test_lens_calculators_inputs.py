@@ -69,7 +69,7 @@ def near_the_example(calculator: Any) -> st.SearchStrategy[dict[str, Any]]:
 
 @pytest.mark.parametrize("name", NAMES)
 @given(data=st.data())
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 def test_whatever_the_schema_admits_is_answered_or_refused(name: str, data: Any) -> None:
     calculator = BY_NAME[name]
     candidate = data.draw(near_the_example(calculator) | dictionaries(calculator.Inputs))
