@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from io import StringIO
 
 import pytest
+from django.core.management import CommandError, call_command
 
 from opticshop.accounts.events import SERVICE_ACCOUNT_CREATED, SERVICE_ACCOUNT_REVOKED, SERVICE_ACCOUNT_ROTATED
 from opticshop.accounts.models import ServiceAccount
@@ -77,6 +79,12 @@ def test_a_name_is_given_once(office, mill):
     made(office, mill)
     answer = office.post(URL, wanted(mill))
     assert (answer.status_code, answer.json()["code"]) == (409, "accounts.service_account_name_taken")
+
+
+def test_a_name_is_given_once_on_the_command_line_too(mill):
+    call_command("client_new", "books", "--role", "bookkeeper", stdout=StringIO())
+    with pytest.raises(CommandError, match="taken"):
+        call_command("client_new", "books", "--role", "bookkeeper", stdout=StringIO())
 
 
 def test_both_secrets_hold_for_the_overlap(office, mill):

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.contrib.auth.hashers import make_password
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from oauth2_provider.models import AccessToken, Application
 
 from opticshop.branches.models import Branch
@@ -118,9 +118,13 @@ def service_account_create(
             authorization_grant_type=Application.GRANT_CLIENT_CREDENTIALS,
             client_secret=secret,
         )
-        account = ServiceAccount.objects.create(
-            application=application, user=user, name=name, role=role, scopes=wanted, expires_on=expires_on
-        )
+        try:
+            with transaction.atomic():
+                account = ServiceAccount.objects.create(
+                    application=application, user=user, name=name, role=role, scopes=wanted, expires_on=expires_on
+                )
+        except IntegrityError as error:  # somebody else was as quick
+            raise ServiceAccountNameTaken(f"{name!r} is taken.", field="name", allowed="another name") from error
         _record(events.SERVICE_ACCOUNT_CREATED, account, actor, expires_on=str(expires_on))
     return Told(account, secret)
 

@@ -10,6 +10,7 @@ from opticshop.accounts import services
 from opticshop.accounts.models import SPANNING_ROLES, Role
 from opticshop.branches.models import Branch
 from opticshop.core.actor import system
+from opticshop.core.errors import DomainError
 
 
 class Command(BaseCommand):
@@ -36,5 +37,10 @@ class Command(BaseCommand):
             raise CommandError(f"There is no branch {options['branch']}.")
         if branch is None and options["role"] not in SPANNING_ROLES:
             raise CommandError(f"{options['role']} is held at a branch; give --branch.")
-        made = services.service_client_register(actor=actor, name=options["name"], role=options["role"], branch=branch)
+        try:
+            made = services.service_client_register(
+                actor=actor, name=options["name"], role=options["role"], branch=branch
+            )
+        except DomainError as error:
+            raise CommandError(error.detail) from error
         self.stdout.write(f"client_id {made.client_id}\nclient_secret {made.client_secret}  (shown this once)")
