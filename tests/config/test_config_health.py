@@ -16,7 +16,7 @@ from django.db.utils import ConnectionHandler
 from django.test import Client
 
 from opticshop.config import pages
-from opticshop.core import caching, clock, duties
+from opticshop.core import caching, clock, duties, throttling
 from opticshop.core.caching import RedisOrHereCache
 from opticshop.core.models import DutyRun
 from opticshop.core.throttling import SignedInThrottle
@@ -114,7 +114,7 @@ def counted_in(monkeypatch):
         cache = RedisOrHereCache(address, {})
         monkeypatch.setattr(caching, "_breakers", {})
         cache._here.clear()
-        monkeypatch.setattr(SignedInThrottle, "cache", cache)
+        monkeypatch.setattr(throttling, "cache", cache)
         monkeypatch.setattr(SignedInThrottle, "get_rate", lambda self: "2/min")
         return cache
 

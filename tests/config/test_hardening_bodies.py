@@ -64,7 +64,7 @@ def test_numbers_of_fhir_keep_their_digits_but_not_any_number_of_them(number):
     """A Decimal takes an exponent of eighteen digits, and is written out in full later."""
     assert str(FhirParser().read('{"sphere": -2.00}')["sphere"]) == "-2.00"
     with pytest.raises(ValueError, match=r"number|exponent"):
-        FhirParser().read('{"sphere": %s}' % number)
+        FhirParser().read(f'{{"sphere": {number}}}')
 
 
 def test_a_name_that_stands_twice_is_refused(api, clerk, mill):

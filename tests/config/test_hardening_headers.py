@@ -19,7 +19,6 @@ OTHERS = (
     "/api/v1/me/",
     "/api/v1/customers/",
     "/api/v1/nothing-here/",
-    "/api/schema/",
     "/fhir/r4/metadata",
     "/fhir/r4/Patient",
     "/calendars/nobody.ics",
