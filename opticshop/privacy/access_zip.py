@@ -15,6 +15,7 @@ from opticshop.core import clock
 from .access_data import data_files
 from .access_papers import papers
 from .persons import Person
+from .planning import plan_for
 
 #: The earliest moment that a ZIP can state: nothing depends on the clock but the words in README.txt.
 _MOMENT = (1980, 1, 1, 0, 0, 0)
@@ -32,15 +33,15 @@ data/       every record as JSON, in folders by what it is for: who you are, you
             what its fields mean. It is meant to be read by people and by programs, so that you can take it elsewhere.
 papers/     prescriptions, receipts, invoices, certificates and letters as PDF.
 files/      photographs of your spectacles and outlines of your frames.
+kept-and-why.json  which records are kept, until when they must be, and why.
 manifest.json  every file with its size and SHA-256, by which you can see that nothing was changed.
 
 {merged}
 Not in it: the names of staff, which are their own data (roles are told instead), and anything about other people, your
 family among them. Powers are in dioptres, lengths in millimetres, moments in UTC.
 
-Why each kind of record is kept and for how long is told to you together with this copy. You may ask that mistakes are
-put right, that what need not be kept is erased, or that your record is not used; and you may complain to the authority
-that supervises data protection.
+You may ask that mistakes are put right, that what need not be kept is erased, or that your record is not used; and you
+may complain to the authority that supervises data protection.
 """
 
 
@@ -62,8 +63,20 @@ def access_zip(person: Person) -> bytes:
             put(file.name, _json(file.content()))
         for name, content in papers(person):
             put(name, content)
+        put("kept-and-why.json", _json(_reasons(person)))
         put("manifest.json", _json({"algorithm": "SHA-256", "files": list(manifest)}))
     return buffer.getvalue()
+
+
+def _reasons(person: Person) -> dict[str, Any]:
+    """What is told with a copy of how long each record is kept, and why (GDPR, article 15(1)(d))."""
+    plan = plan_for(person)
+    rows = [
+        {"records": each.table, "kind": each.kind, "how_many": each.rows, "if_erased_now": each.what}
+        | {"must_be_kept_until": each.until, "why": each.why}
+        for each in plan.tables
+    ]
+    return {"last_seen": person.last_seen, "rows": rows}
 
 
 def _json(value: Any) -> bytes:

@@ -93,10 +93,15 @@ def test_nothing_of_the_person_is_left_but_where_the_table_says_so(marked, perso
     assert AuditEntry.objects.filter(customer_id=person.id, action="change").exists(), "the erasure itself is on record"
 
 
-def test_what_must_be_kept_ends_when_its_time_is_over_and_nothing_else_does(marked, person, unobstructed):
+def test_what_must_be_kept_ends_when_its_time_is_over_and_nothing_else_does(
+    api, head_office, manager, person, unobstructed
+):
     services.person_erase(actor=ACTOR, customer=person, because="test")
     kept = KeptIdentity.objects.everywhere("test").get(customer=person)
     assert (kept.given_name, kept.kept_until) == (person.given_name, dt.date(2036, 3, 2))
+    url = f"/api/v1/privacy/kept-identities/?customer={person.id}"
+    assert [each["family_name"] for each in api(head_office).get(url).data["results"]] == [person.family_name]
+    assert api(manager).get(url).status_code == 403
     held = set(person_of(person).keys)
     six, ten = dt.date(2032, 3, 2), dt.date(2036, 3, 2)
     with clock.at(dt.datetime(2032, 3, 1, tzinfo=dt.UTC)):

@@ -137,6 +137,8 @@ def test_the_copy_holds_every_record_of_the_person_and_nothing_of_others(api, he
         assert mark not in everything, mark
     [paper] = [name for name in names if name.startswith("papers/prescriptions/")]
     assert archive.read(paper).startswith(b"%PDF-")
+    reasons = {each["records"]: each for each in json.loads(archive.read("kept-and-why.json"))["rows"]}
+    assert reasons["prescriptions_prescription"]["must_be_kept_until"] == "2040-05-01", "a child's: to 25"
     reads = json.loads(archive.read("data/trail/who-read-the-record.json"))["rows"]
     assert "counter" in {each["role"] for each in reads}
     done = act(api(head_office), request, "carry-out", decision="handed over at the counter")
