@@ -6,10 +6,13 @@ import datetime as dt
 import io
 import json
 import zipfile
+from decimal import Decimal
 from hashlib import sha256
 
 import pytest
+from pypdf import PdfReader
 
+from opticshop.billing import services as billing
 from opticshop.core import clock
 from opticshop.core.actor import system
 from opticshop.core.duties import run_duty
@@ -217,3 +220,22 @@ def test_a_person_without_papers_is_gone_at_once_and_what_was_done_is_on_record(
         "customer": str(customer.id),
         "because": "request",
     }
+
+
+def test_the_papers_of_the_person_are_in_the_copy(api, head_office, mill):
+    customer = CustomerFactory(branch=mill)
+    order = OrderFactory(customer=customer, branch=mill)
+    billing.payment_take(actor=system("test"), order=order, amount=Decimal("50.00"), method="card")
+    billing.invoice_issue(actor=system("test"), order=order)
+    letter = {"kind": "test", "channel": "none", "form": "letter", "to": "1 Mill Lane", "subject": "Your pair is ready"}
+    Message.objects.everywhere("test").create(
+        branch=mill, customer=customer, subject_ref="x/1", state="sent", body="Come & fetch it <soon>.", **letter
+    )
+    _, archive = copy_of(api(head_office), customer)
+    papers = {name.split("/")[1]: archive.read(name) for name in archive.namelist() if name.startswith("papers/")}
+    assert set(papers) == {"prescriptions", "receipts", "invoices", "letters"}
+    words = {name: PdfReader(io.BytesIO(paper)).pages[0].extract_text() for name, paper in papers.items()}
+    assert all(word in words["prescriptions"] for word in (str(customer), "−2.25 / −0.50 × 90", "R. Sorrel"))
+    assert all(word in words["letters"] for word in ("1 Mill Lane", "Your pair is ready", "Come & fetch it <soon>."))
+    assert order.number in words["receipts"]
+    assert str(customer) in words["invoices"]
