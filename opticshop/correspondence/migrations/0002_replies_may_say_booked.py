@@ -1,6 +1,13 @@
 from django.db import migrations, models
+from django.db.backends.base.schema import BaseDatabaseSchemaEditor
+from django.db.migrations.state import StateApps
 
 from opticshop.core.live_schema import AddLiveCheck
+
+
+def leave_to_a_person(apps: StateApps, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """Back in a release that does not know the word, a person reads these."""
+    apps.get_model("correspondence", "Reply")._base_manager.filter(meaning="booked").update(meaning="unclear")
 
 
 class Migration(migrations.Migration):
@@ -31,4 +38,5 @@ class Migration(migrations.Migration):
             ),
         ),
         migrations.RemoveConstraint(model_name="reply", name="correspondence_meaning_known"),
+        migrations.RunPython(migrations.RunPython.noop, leave_to_a_person),
     ]
