@@ -112,12 +112,15 @@ def test_a_row_of_every_model_that_belongs_to_a_branch_stands_at_both(twins: Twi
 
 
 def test_each_role_may_at_its_branch_what_the_table_says(walk: Walk, at_mill: dict[str, APIClient]):
+    """Whoever lacks the permission is refused, every role; of those who hold it one writes, two read, in turn."""
     before = everything_written()
-    for operation in operations():
+    for turn, operation in enumerate(operations()):
         places = walk.places(operation, "mill")
         path = operation.at(places) + walk.query(operation, "mill")
         granted = set(ROLES) if operation.is_open else operation.roles()
         body = walk.body(operation, "mill")
+        first = turn % len(granted)
+        asking = [*sorted(granted), *sorted(granted)][first : first + (2 if operation.method == "GET" else 1)]
         for role, client in at_mill.items():
             if operation.id in WITHOUT_SIGNING_IN:
                 continue
@@ -125,7 +128,7 @@ def test_each_role_may_at_its_branch_what_the_table_says(walk: Walk, at_mill: di
                 answer = walk.send(client, operation, path, body)
                 if answer.status_code != 403:
                     walk.say(operation, role, answer, "403")
-            elif not walk.spares(operation, role):
+            elif role == min(granted) if walk.is_costly(operation) else role in asking:
                 with undone():
                     answer = walk.send(client, operation, path, body)
                     _as_granted(walk, operation, role, answer)

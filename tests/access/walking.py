@@ -241,10 +241,9 @@ class Walk:
                 ),
             )
 
-    def spares(self, operation: Operation, role: str) -> bool:
+    def is_costly(self, operation: Operation) -> bool:
         """Costly papers and pictures are drawn for one of the roles that may have them."""
-        costly = operation.id in SPARED or "/calculators/" in operation.path
-        return costly and role != min(operation.roles())
+        return operation.id in SPARED or "/calculators/" in operation.path
 
     def asked(self, name: str, schema: Mapping[str, Any], side: str) -> Any:
         """A value for a filter that names something of that side, or nothing of anybody's."""
