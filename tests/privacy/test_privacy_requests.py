@@ -19,9 +19,9 @@ from opticshop.core.duties import run_duty
 from opticshop.core.models import OutboxEvent
 from opticshop.correspondence.models import Message
 from opticshop.customers.contacting import ways_for, who_to_tell, why_not
-from opticshop.customers.merged import CustomerRestricted
-from opticshop.customers.models import Customer
-from opticshop.customers.services import customer_merge
+from opticshop.customers.merged import CustomerErased, CustomerRestricted
+from opticshop.customers.models import Customer, CustomerMerge
+from opticshop.customers.services import customer_merge, customer_unmerge
 from opticshop.privacy.models import PrivacyRequest, PrivacyStep
 from opticshop.privacy.services.requests import months_later
 from tests.factories import CustomerFactory, OrderFactory, PrescriptionFactory
@@ -239,3 +239,16 @@ def test_the_papers_of_the_person_are_in_the_copy(api, head_office, mill):
     assert all(word in words["letters"] for word in ("1 Mill Lane", "Your pair is ready", "Come & fetch it <soon>."))
     assert order.number in words["receipts"]
     assert str(customer) in words["invoices"]
+
+
+def test_every_record_of_the_person_is_erased_and_they_stay_together(api, head_office, mill):
+    kept, twice = CustomerFactory(branch=mill), CustomerFactory(branch=mill, email="twice@example.org")
+    customer_merge(actor=system("test"), survivor=kept, duplicate=twice, version=1, reason="registered as Wren twice")
+    request = ask(api(head_office), twice, "erasure").data
+    assert request["customer"] == kept.id, "it stands for the person"
+    assert act(api(head_office), request, "carry-out", decision="erased").status_code == 200
+    assert [fresh(each).email for each in (kept, twice)] == ["", ""]
+    link = CustomerMerge.objects.everywhere("test").get()
+    assert (link.reason, link.filled) == ("erased", {})
+    with pytest.raises(CustomerErased):
+        customer_unmerge(actor=system("test"), customer=fresh(twice), version=fresh(twice).version, reason="two people")
