@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import io
+import logging
 import secrets
 from urllib.parse import quote, urlencode
 
@@ -38,6 +39,7 @@ ISSUER = "opticshop"
 #: How long a key waits for its first code.
 ENROLMENT_LASTS = dt.timedelta(minutes=15)
 _PURPOSE = "second factor"
+log = logging.getLogger("opticshop.accounts")
 
 
 class CodeWrong(Invalid):
@@ -170,7 +172,11 @@ def _matches(user: User, code: str, *, confirmed: bool) -> bool:
 
 
 def _take(factor: SecondFactor, code: int) -> bool:
-    key = _key(factor)
+    try:
+        key = _key(factor)
+    except sealing.Unreadable:
+        log.error("second factors were sealed under another SECRET_KEY: only recovery codes open")
+        return False
     totp = TOTP(key, STEP_SECONDS, digits=DIGITS, drift=factor.drift)
     totp.time = clock.now().timestamp()
     if not totp.verify(code, tolerance=STEPS_OFF, min_t=factor.used_step + 1):
