@@ -130,7 +130,7 @@ class Walker:
         mill = self.shop.mill["id"]
         self.call("head-office", "trial balance", "GET", f"/trial-balance/?branch={mill}")
         yield
-        feed = self.call("head-office", "events", "GET", "/events/?limit=50").json()
+        feed = self.call("head-office", "events", "GET", "/events/?page_size=50").json()
         assert isinstance(feed, dict)
         yield
         self.call("head-office", "stock valuation, export", "GET", f"/stock/valuation/export/?branch={mill}")
