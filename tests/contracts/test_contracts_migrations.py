@@ -20,7 +20,7 @@ def test_models_and_migrations_agree():
 
 @pytest.mark.skipif(
     connection.vendor == "sqlite",
-    reason="There test_contracts_upgrade compares with the models, from an installation that the landed migrations made",
+    reason="There test_contracts_upgrade does it, from an installation that the landed migrations made",
 )
 @pytest.mark.django_db(transaction=True)
 def test_every_migration_can_be_undone_and_done_again_and_makes_what_the_models_say():
