@@ -170,6 +170,7 @@ class AlertRuleViewSet(ApiViewSet):
     queryset = AlertRule.objects.none()
     lookup_value_regex = "[a-z_]{1,40}"
     pagination_class = AllAtOnce
+    lists_many = True
     filter_backends: Sequence[Any] = ()
     permissions = {"list": VIEW, "retrieve": VIEW, "partial_update": SET_UP}
     inputs = {"partial_update": AlertRuleIn}

@@ -142,7 +142,8 @@ class ShapesPerAction(AutoSchema):
         if self.method == "GET" and (asks or "{" not in self.path):
             found |= {400: "A filter or cursor is malformed", 422: "Not acceptable"}
             found.setdefault(404, "The page is not there")
-        if self.method == "GET" and self._action() not in {"list", "retrieve"}:
+        is_plain = self._action() == "retrieve" or (self._action() == "list" and isinstance(self.view, Lists))
+        if self.method == "GET" and not is_plain:
             found[409] = "Not ready, or what makes it is not there"
         return dict(sorted(found.items()))
 
