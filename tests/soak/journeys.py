@@ -17,6 +17,8 @@ import requests
 from fixtures_demo.service import Client
 from fixtures_demo.story import measured, reading
 
+#: Id and secret of a client, and its scopes.
+Credentials = tuple[str, str, list[str]]
 NAMES = ("Alder", "Birch", "Cedar", "Elder", "Hazel", "Maple", "Rowan", "Willow")
 MOST_TOLD = 40
 BEFORE_INSPECTION = ("mark_up", "trace", "block", "edge", "hand_edge", "glaze")
@@ -315,11 +317,23 @@ def taken(customer: dict[str, Any], frame: str) -> dict[str, Any]:
     }
 
 
-def opened(base: str, credentials: dict[str, tuple[str, str]]) -> dict[str, str]:
+class SignedIn(Client):
+    """A client of the demo under the scopes that its role has."""
+
+    def __init__(self, base: str, credentials: Credentials) -> None:
+        client_id, secret, scopes = credentials
+        self.base, self.session = base, requests.Session()
+        asked = {"grant_type": "client_credentials", "scope": " ".join(scopes)}
+        answer = self.session.post(f"{base}/oauth/token/", data=asked, auth=(client_id, secret), timeout=60)
+        if answer.status_code != 200:
+            raise RuntimeError(f"Sign-in failed: {answer.status_code} {answer.text}")
+        self.session.headers["Authorization"] = f"Bearer {answer.json()['access_token']}"
+
+
+def opened(base: str, credentials: dict[str, Credentials]) -> dict[str, str]:
     return {
-        name: str(Client(base, tuple(pair)).session.headers["Authorization"])
-        for name, pair in credentials.items()
-        if name in {"counter", "workshop", "head-office", "quay-counter"}
+        name: str(SignedIn(base, credentials[name]).session.headers["Authorization"])
+        for name in ("counter", "workshop", "head-office", "quay-counter")
     }
 
 

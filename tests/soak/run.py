@@ -17,7 +17,7 @@ from typing import Any
 
 from tests.faults.machines import missing
 
-from .journeys import Record, Shop, Walker, opened
+from .journeys import Credentials, Record, Shop, SignedIn, Walker, opened
 from .service import Service
 from .watching import Track, Watch, percentile, slope
 
@@ -82,12 +82,11 @@ def _soak(service: Service, given: Any) -> int:
     return 1 if wrong or record.wrongs else 0
 
 
-def _stocked(service: Service, credentials: dict[str, tuple[str, str]]) -> Shop:
+def _stocked(service: Service, credentials: dict[str, Credentials]) -> Shop:
     """The catalogue of the demo, and enough in the drawers for the whole run."""
-    from fixtures_demo.service import Client
     from fixtures_demo.story import fill_the_shop, receive
 
-    office, counter = (Client(service.base, tuple(credentials[name])) for name in ("head-office", "counter"))
+    office, counter = (SignedIn(service.base, credentials[name]) for name in ("head-office", "counter"))
     mill = next(row for row in counter.get("/branches/")["results"] if row["code"] == "MILL")
     with contextlib.redirect_stdout(io.StringIO()):
         goods = fill_the_shop(office, counter, mill)

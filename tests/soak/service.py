@@ -21,7 +21,10 @@ LOAD = """
 import django, json
 django.setup()
 from fixtures_demo.load import load_group
-print(json.dumps(load_group().services))
+from opticshop.accounts.services.clients import scopes_of_role
+roles = {"counter": "counter", "quay-counter": "counter", "workshop": "workshop", "head-office": "head_office"}
+pairs = load_group().services
+print(json.dumps({name: [*pairs[name], scopes_of_role(role)] for name, role in roles.items()}))
 """
 _STOPS_WITHIN = 40
 RATES = ("USER", "ANON", "SEARCH", "EXPORTS", "SIGN_IN", "TOKEN")
@@ -60,15 +63,15 @@ class Service:
             "WORKERS": str(self.workers),
         }
 
-    def start(self) -> dict[str, tuple[str, str]]:
-        """Returns the credentials of the demo's clients, by name."""
+    def start(self) -> dict[str, Any]:
+        """Returns id, secret and scopes of the demo's clients, by name."""
         self.machines.start_database()
         if self.redis:
             self.machines.start_redis()
         self.own = self.environment()
         self.manage("migrate", "-v", "0")
         self.manage("collectstatic", "--no-input", "-v", "0")
-        credentials: dict[str, tuple[str, str]] = json.loads(self._python("-c", LOAD).splitlines()[-1])
+        credentials: dict[str, Any] = json.loads(self._python("-c", LOAD).splitlines()[-1])
         with (self.var / "service.log").open("wb") as log:
             self.serving = subprocess.Popen(
                 ["sh", ".ci/serve"], cwd=ROOT, env=self.own, stdout=log, stderr=log, start_new_session=True
