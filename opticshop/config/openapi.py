@@ -29,12 +29,17 @@ _LIMIT_HEADERS: dict[str, dict[str, Any]] = {
 
 
 def limits_documented(result: dict[str, Any], **_: Any) -> dict[str, Any]:
-    """What a 429 says in its headers. The two of the quotas stand in every other answer of the operation as well."""
+    """Bodies that are too large, and what a 429 says in its headers; the two of the quotas stand in every other answer of
+    the operation as well.
+    """
     for operations in result["paths"].values():
         for operation in operations.values():
-            refused = operation.get("responses", {}).get("429")
-            if refused is not None:
-                refused.setdefault("headers", {}).update(_LIMIT_HEADERS)
+            answers = operation.get("responses", {})
+            if "429" in answers:
+                answers["429"].setdefault("headers", {}).update(_LIMIT_HEADERS)
+            if "415" in answers and "413" not in answers:
+                answers["413"] = {**answers["415"], "description": "Too large"}
+                operation["responses"] = dict(sorted(answers.items()))
     return result
 
 

@@ -67,7 +67,8 @@ def cleaned(data: bytes) -> Cleaned:
             )
         kind = str(picture.format)
         upright = ImageOps.exif_transpose(picture)
-        plain = upright.convert("RGBA" if "A" in upright.getbands() and kind != "JPEG" else "RGB")
+        mode = "RGBA" if "A" in upright.getbands() and kind != "JPEG" else "RGB"
+        plain = upright if upright.mode == mode else upright.convert(mode)
         del picture, upright  # a large one takes 160 MB each time it is held
     except Image.DecompressionBombError as error:
         raise PhotographTooLarge("More pixels than a photograph has.", field="file") from error
