@@ -116,6 +116,17 @@ def test_what_must_be_kept_ends_when_its_time_is_over_and_nothing_else_does(
     assert "billing_invoice" in append_only.sealed_tables(), "the seals are back"
 
 
+def test_who_does_not_own_the_database_leaves_what_is_sealed_and_what_it_refers_to(person, monkeypatch):
+    over = dt.date(2036, 3, 3)
+    assert "billing_invoice" in plan_for(person_of(person), over).sealed
+    monkeypatch.setattr(append_only, "may_open", lambda: False)
+    plan = plan_for(person_of(person), over)
+    assert not plan.sealed
+    kept = {each.table for each in plan.of(AtErasure.KEEP)}
+    assert {"billing_invoice", "orders_order", "prescriptions_prescription"} <= kept
+    assert "quality_handover" not in kept
+
+
 def test_an_erased_person_is_seen_by_nobody_and_written_by_nobody(api, manager, head_office, mill, marked, person):
     Customer.objects.everywhere("test").filter(id=person.id).update(erased_at=clock.now())
     client = api(head_office)
