@@ -29,9 +29,7 @@ _LIMIT_HEADERS: dict[str, dict[str, Any]] = {
 
 
 def limits_documented(result: dict[str, Any], **_: Any) -> dict[str, Any]:
-    """Bodies that are too large, and what a 429 says in its headers; the two of the quotas stand in every other answer of
-    the operation as well.
-    """
+    """Bodies that are too large, and what a 429 says in its headers; the quotas stand in every other answer as well."""
     for operations in result["paths"].values():
         for operation in operations.values():
             answers = operation.get("responses", {})
