@@ -112,7 +112,7 @@ else:
     DATABASES["default"]["OPTIONS"] = {
         # The pool tries again after 1, 2, 4 ... s until reconnect_timeout is over, and then with the next request.
         # Left at its 5 minutes, a database that is back stays unused for as long as it was away.
-        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8), "timeout": 2, "reconnect_timeout": 3},
+        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8), "timeout": 2, "reconnect_timeout": 2},
         "connect_timeout": 5,
     }
     # A connection that a restart of the database has cut is found before it is handed out.
