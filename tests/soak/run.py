@@ -84,18 +84,19 @@ def _soak(service: Service, given: Any) -> int:
 
 def _stocked(service: Service, credentials: dict[str, Credentials]) -> Shop:
     """The catalogue of the demo, and enough in the drawers for the whole run."""
-    from fixtures_demo.story import fill_the_shop, receive
+    from fixtures_demo.story import fill_the_shop
 
     office, counter = (SignedIn(service.base, credentials[name]) for name in ("head-office", "counter"))
     mill = next(row for row in counter.get("/branches/")["results"] if row["code"] == "MILL")
     with contextlib.redirect_stdout(io.StringIO()):
         goods = fill_the_shop(office, counter, mill)
-    plenty = {"quantity": 5000, "unit_cost": "7.40"}
-    for _ in range(4):
-        receive(counter, mill, kind="frame", frame=goods["frames"]["HERON-50-TEAL"]["id"], **plenty)
+    lens = {"kind": "lens", "lens": goods["lenses"]["SV-1.60-65"]["id"], "unit_cost": "7.40"}
+    for number in range(4):
+        plenty = {"branch": mill["id"], "quantity": 5000, "lot_code": f"SOAK-{number}"}
+        frame = {"kind": "frame", "frame": goods["frames"]["HERON-50-TEAL"]["id"], "unit_cost": "31.00"}
+        counter.post("/stock/receipts/", plenty | frame)
         for sphere, cylinder in (("-6.00", "-1.25"), ("-6.75", "-0.50")):
-            lens = goods["lenses"]["SV-1.60-65"]["id"]
-            receive(counter, mill, kind="lens", lens=lens, sphere_dpt=sphere, cylinder_dpt=cylinder, **plenty)
+            counter.post("/stock/receipts/", plenty | lens | {"sphere_dpt": sphere, "cylinder_dpt": cylinder})
     return Shop(service.base, mill, goods, opened(service.base, credentials))
 
 
