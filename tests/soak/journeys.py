@@ -148,7 +148,7 @@ class Walker:
             "counter", "refused: not JSON", "POST", "/customers/", "{", expect=400, Content_Type="application/json"
         )
         body = {"branch": self.shop.mill["id"], "given_name": "Wren", "nonsense": 1}
-        self.call("counter", "refused: unknown field", "POST", "/customers/", body, expect=422)
+        self.call("counter", "refused: unknown field", "POST", "/customers/", body, expect=400)
         yield
         self.call("nobody", "refused: nobody", "GET", "/orders/", expect=401)
         self.call("workshop", "refused: wrong role", "GET", "/audit/entries/", expect=403)

@@ -23,6 +23,8 @@ from .watching import Track, Watch, percentile, slope
 
 #: Growth that is told: the slope's lower bound is above so much, and so much was really added after the warm-up.
 MOST_MIB_PER_HOUR, MOST_MIB = 40.0, 8.0
+#: Over less time than this growth is told and not judged: the caches fill.
+JUDGED_AFTER_SECONDS = 300.0
 #: The last third may be so many times as slow as the first, where it is slow at all.
 MOST_SLOWER, SLOW_SECONDS = 3.0, 0.5
 #: The pool of one process (settings: OPTICSHOP_DB_POOL).
@@ -181,7 +183,8 @@ def _grown(track: Track, warm_up: float) -> list[str]:
     )
     wrong = []
     added = steady.mib[-1] - steady.mib[0]
-    if found.low > MOST_MIB_PER_HOUR and added > MOST_MIB:
+    long_enough = steady.at[-1] - steady.at[0] >= JUDGED_AFTER_SECONDS
+    if long_enough and found.low > MOST_MIB_PER_HOUR and added > MOST_MIB:
         wrong.append(f"{track.name} grows by {found.mib_per_hour:.0f} MiB an hour ({added:.1f} MiB after the warm-up)")
     for what, numbers in (("threads", steady.threads), ("open files", steady.files)):
         half = len(numbers) // 2
