@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from django.db.backends.sqlite3._functions import register as teach
+from django.db.backends.sqlite3._functions import register as teach  # type: ignore[import-untyped]
 
 from .digests import Kinds
 from .refusing import BackupRefused
