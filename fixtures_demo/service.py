@@ -98,7 +98,7 @@ class Client:
         self.session = requests.Session()
         answer = self.session.post(
             f"{base}/oauth/token/",
-            data={"grant_type": "client_credentials", "scope": " ".join(_scopes())},
+            data={"grant_type": "client_credentials", "scope": " ".join(_scopes(credentials[0]))},
             auth=credentials,
             timeout=10,
         )
@@ -131,10 +131,12 @@ class Client:
         return answer.json() if answer.content else None
 
 
-def _scopes() -> list[str]:
-    from opticshop.config.access import OAUTH_SCOPES
+def _scopes(client_id: str) -> list[str]:
+    """All that the client may ask for; to ask for more is refused."""
+    from opticshop.accounts.models import ServiceAccount
 
-    return list(OAUTH_SCOPES)
+    found = ServiceAccount.objects.get(application__client_id=client_id).scopes
+    return list(found or ())
 
 
 def eventually(what: str, look: Any, seconds: float = 20) -> Any:
