@@ -18,6 +18,8 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from opticshop.core import acting
 
 SETTING = "opticshop.trace"
+#: What stands for a value that the trail is not to tell.
+ERASED = "erased"
 #: What cannot write, or steers a transaction.
 _HARMLESS = re.compile(r"\s*(SELECT|SAVEPOINT|RELEASE|SET|SHOW|EXPLAIN|FETCH|DECLARE|CLOSE)\b", re.IGNORECASE)
 _UNDOES = re.compile(r"\s*ROLLBACK\b", re.IGNORECASE)
@@ -30,6 +32,7 @@ def prepare(connection: BaseDatabaseWrapper) -> None:
         raw: Any = connection.connection
         raw.create_function("opticshop_trace", 1, _fact)
         raw.create_function("opticshop_sha256", 1, _sha256, deterministic=True)
+        raw.create_function("opticshop_told", 1, _told)
     elif connection.vendor == "postgresql":
         wrappers = connection.execute_wrappers
         wrappers[:] = [each for each in wrappers if not isinstance(each, Telling)]
@@ -39,6 +42,13 @@ def prepare(connection: BaseDatabaseWrapper) -> None:
 def _fact(name: str) -> str | None:
     value = acting.current().fact(name)
     return value.replace("-", "") if name == "actor_id" and value else value  # as Django keeps a UUID in SQLite
+
+
+def _told(values: str | None) -> str | None:
+    """The columns of a row with what they hold, or only which they are."""
+    if values is None or not acting.are_untold():
+        return values
+    return json.dumps(dict.fromkeys(json.loads(values), ERASED), separators=(",", ":"))
 
 
 def _sha256(value: bytes | None) -> str | None:
@@ -79,6 +89,8 @@ class Telling:
 
 def _text() -> str:
     trace = acting.current()
+    if acting.are_untold():
+        return json.dumps(trace.as_facts() | {"untold": ERASED}, separators=(",", ":"))
     if not trace.written:
         trace.written = json.dumps(trace.as_facts(), separators=(",", ":"))
     return trace.written

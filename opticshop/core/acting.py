@@ -81,6 +81,7 @@ def _text(value: str, length: int) -> str:
 
 
 _trace: ContextVar[Trace | None] = ContextVar("trace", default=None)
+_untold: ContextVar[bool] = ContextVar("untold", default=False)
 
 
 def current() -> Trace:
@@ -106,6 +107,20 @@ def system_acting(label: str, reason: str = "") -> Iterator[Trace]:
     """The service itself acts, for instance an event handler or a duty, whoever asked for it before."""
     with tracing(Trace(actor_label=f"system:{label}", actor_kind="system", via=_program(), reason=reason)) as trace:
         yield trace
+
+
+@contextmanager
+def values_untold() -> Iterator[None]:
+    """Within, the audit trail says which columns a change emptied and which rows went, not what they held."""
+    token = _untold.set(True)
+    try:
+        yield
+    finally:
+        _untold.reset(token)
+
+
+def are_untold() -> bool:
+    return _untold.get()
 
 
 def named(actor: Actor, via: str = "") -> None:

@@ -82,6 +82,7 @@ def test_nothing_of_the_person_is_left_but_where_the_table_says_so(marked, perso
     assert len(gone) > 20
     assert person.email in gone
     assert person.family_name in gone
+    written = AuditEntry.objects.latest("id").id
     services.person_erase(actor=ACTOR, customer=person, because="test")
     pattern = re.compile("|".join(rf"{re.escape(each)}(?!\d)" for each in gone))
     allowed = may_keep_values()
@@ -90,7 +91,13 @@ def test_nothing_of_the_person_is_left_but_where_the_table_says_so(marked, perso
     assert IdempotencyRecord.objects.get(key="k").status == 201, "a repeated request writes nothing"
     assert ImportRow.objects.everywhere("test").get(id=row.id).cells == []
     assert Message.objects.everywhere("test").get(customer=person).state == "withdrawn"
-    assert AuditEntry.objects.filter(customer_id=person.id, action="change").exists(), "the erasure itself is on record"
+    entries = AuditEntry.objects.filter(id__gt=written)
+    told = {(each.table_name, each.row_id): each for each in entries if each.action == "change"}
+    mine = told["customers_customer", str(person.id)]
+    assert mine.before["email"] == "erased", "which columns were emptied is on record"
+    assert mine.after["email"] == ""
+    held = " ".join(f"{each.before} {each.after}" for each in entries)
+    assert not pattern.search(held), "but not once more what they held"
 
 
 def test_what_must_be_kept_ends_when_its_time_is_over_and_nothing_else_does(

@@ -11,7 +11,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, QuerySet
 
-from opticshop.core import append_only, clock, outbox
+from opticshop.core import acting, append_only, clock, outbox
 from opticshop.core.actor import Actor, system
 from opticshop.core.errors import Conflict
 from opticshop.core.locks import lock_rows
@@ -57,9 +57,10 @@ def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.da
     """Erase a person with every record merged into theirs; returns how many rows were deleted or emptied, by table.
 
     Permissions are checked by the caller. Asked again for an erased person it ends what had to be kept and need not
-    be any more. Raises ErasureStandsInTheWay.
+    be any more. The audit trail tells what was emptied and which rows went, not what they held. Raises
+    ErasureStandsInTheWay.
     """
-    with transaction.atomic():
+    with transaction.atomic(), acting.values_untold():
         rows = Customer.objects.everywhere("records of one person, permission checked by the caller")
         lock_rows(rows.filter(id__in=person_of(customer).ids))
         person = person_of(customer)

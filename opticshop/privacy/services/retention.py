@@ -13,7 +13,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q, QuerySet
 
-from opticshop.core import clock
+from opticshop.core import acting, clock
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Conflict, Forbidden, VersionMismatch
 from opticshop.core.locks import lock_rows
@@ -149,10 +149,11 @@ def _end_rows(over: Over, table: str) -> Counter[str]:
     keys = list(rows.order_by("pk").values_list("pk", flat=True)[:ROWS])
     some: QuerySet[Any] = QuerySet(rows.model)
     some = some.filter(pk__in=keys)
-    some.update(**{name: value for name, value in blank.items() if value != ERASED})
-    for name, value in blank.items():
-        if value == ERASED:
-            some.filter(~Q(**{name: ""})).update(**{name: ERASED})
+    with acting.values_untold():
+        some.update(**{name: value for name, value in blank.items() if value != ERASED})
+        for name, value in blank.items():
+            if value == ERASED:
+                some.filter(~Q(**{name: ""})).update(**{name: ERASED})
     return Counter({table: len(keys)})
 
 
