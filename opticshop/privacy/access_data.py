@@ -2,7 +2,8 @@
 
 Left out: who of the staff recorded something. A person is told what was done and when; the names of employees are their
 own data, and not needed for that (after CJEU, C-579/21, from memory). Prescribers and registration numbers of those who
-supervised are part of the record and stay. Guardians, wards and addresses of others are left out too.
+supervised are part of the record and stay. Guardians, wards and addresses of others are left out too, and what lenses
+cost us, which is a matter between us and who supplies them. Keys that lead to nothing in the copy would tell nothing.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from django.contrib.auth import get_user_model
 from django.db.models import BinaryField, Field, ForeignKey, Model
 
 from opticshop.accounts.models import Membership
@@ -20,18 +20,24 @@ from opticshop.audit.models import AuditRead, AuditReadSubject
 from opticshop.branches.models import Branch
 from opticshop.catalogue.models import Frame, LensProduct, ServiceItem
 from opticshop.correspondence.models import Message
+from opticshop.customers.models import CustomerMerge
+from opticshop.prices.models import Promotion
+from opticshop.purchasing.models import Supplier
 from opticshop.quality.models import Handover
 
 from .persons import Person, personal_models, rows_of
 from .rules import policy
 
 #: Told by their own words rather than by a key.
-_SPOKEN: tuple[type[Model], ...] = (Branch, Frame, LensProduct, ServiceItem)
-#: Columns that are of somebody else, or copies made for searching.
+_SPOKEN: tuple[type[Model], ...] = (Branch, Frame, LensProduct, Promotion, ServiceItem, Supplier)
+#: Columns that are of somebody else, copies made for searching, or what we pay.
 _LEFT_OUT: Mapping[str, frozenset[str]] = {
     "customers_customer": frozenset({"guardian", "search_given", "search_family"}),
     "correspondence_message": frozenset({"told"}),
     "privacy_privacyrequest": frozenset({"guardian"}),
+    "purchasing_lensorder": frozenset({"unit_cost", "currency"}),
+    "workshop_breakage": frozenset({"cost", "currency"}),
+    "workshop_job": frozenset({"remake_cost"}),
 }
 #: Tables that say nothing about the person but how we keep them.
 _NOT_TOLD = frozenset({"privacy_accessfile", "privacy_keptidentity"})
@@ -60,7 +66,7 @@ def data_files(person: Person) -> Iterator[DataFile]:
         spoken = [field.name for field in told if field.related_model in _SPOKEN]
         rows = rows_of(model, person.ids).select_related(*spoken).distinct().order_by("pk")
         yield DataFile(
-            name=f"data/{policy().rules[table].kind}/{_plain_name(model)}.json",
+            name=f"data/{policy().rules[table].kind}/{plain_name(model)}.json",
             what=" ".join((model.__doc__ or "").split("\n\n")[0].split()),
             rows=[{field.name: _told(person, row, field) for field in told} for row in rows],
             fields={field.name: str(field.help_text) for field in told if field.help_text},
@@ -75,14 +81,17 @@ def data_files(person: Person) -> Iterator[DataFile]:
         )
 
 
-def _plain_name(model: type[Model]) -> str:
-    return str(model._meta.verbose_name_plural).replace(" ", "-")
+def plain_name(model: type[Model]) -> str:
+    """What the file of a table is called, and the table where the copy speaks of it."""
+    many = str(model._meta.verbose_name_plural)
+    return (f"{many[:-1]}es" if many.endswith("ss") else many).replace(" ", "-")
 
 
 def _is_told(table: str, field: Field[Any, Any]) -> bool:
-    if field.name in _LEFT_OUT.get(table, ()) or isinstance(field, BinaryField):
+    if field.name in _LEFT_OUT.get(table, ()) or isinstance(field, BinaryField) or field.name.endswith("by_label"):
         return False
-    return field.related_model is not get_user_model() and not field.name.endswith("by_label")
+    there = field.related_model
+    return there is None or there in _SPOKEN or there._meta.db_table in personal_models()  # type: ignore[union-attr]
 
 
 def _told(person: Person, row: Any, field: Field[Any, Any]) -> Any:
@@ -90,12 +99,21 @@ def _told(person: Person, row: Any, field: Field[Any, Any]) -> Any:
         there = getattr(row, field.name) if field.related_model in _SPOKEN else getattr(row, field.attname)
         return None if there is None else str(there)
     value = getattr(row, field.name)
+    if isinstance(row, CustomerMerge) and field.name in {"filled", "reason", "undone_reason"}:
+        return _of_merge(person, row, value)
     if isinstance(row, Message) and field.name == "to" and row.told_id not in (None, *person.ids):
         return SOMEBODY_ELSE
     if isinstance(row, Handover) and field.name == "collected_by" and value:
         own = {str(record).casefold() for record in person.records}
         return value if value.casefold() in own else SOMEBODY_ELSE
     return value
+
+
+def _of_merge(person: Person, merge: CustomerMerge, value: Any) -> Any:
+    """A merge that was undone may have been with somebody else; who the guardian is is never told."""
+    if not {merge.survivor_id, merge.merged_id} <= set(person.ids):
+        return SOMEBODY_ELSE if value else value
+    return {name: each for name, each in value.items() if name != "guardian"} if isinstance(value, dict) else value
 
 
 def _reads(person: Person) -> Iterator[dict[str, Any]]:

@@ -12,9 +12,10 @@ from django.core.serializers.json import DjangoJSONEncoder
 
 from opticshop.core import clock
 
-from .access_data import data_files
+from .access_data import data_files, plain_name
+from .access_page import data_page
 from .access_papers import papers
-from .persons import Person
+from .persons import Person, personal_models
 from .planning import plan_for
 
 #: The earliest moment that a ZIP can state: nothing depends on the clock but the words in README.txt.
@@ -26,19 +27,20 @@ What is kept about you
 
 This is the copy that you, or your guardian, asked for: everything that {shop} keeps about you, made on {day}.
 
-data/       every record as JSON, in folders by what it is for: who you are, your prescriptions and measurements
-            (clinical), your orders and how they were made (supply), payments (bookkeeping), public vouchers (scheme),
-            what you agreed to (evidence), messages, appointments, recalls, what others call you (outside), what you
-            asked about your data (privacy), and who looked at your record (trail). Each file says what it holds and
-            what its fields mean. It is meant to be read by people and by programs, so that you can take it elsewhere.
+everything.html  all of it to read: open it in any browser.
 papers/     prescriptions, receipts, invoices, certificates and letters as PDF.
 files/      photographs of your spectacles and outlines of your frames.
+data/       the same as everything.html, as JSON for programs, so that you can take it elsewhere; in folders by what it
+            is for: who you are (identity), your prescriptions and measurements (clinical), your orders and how they
+            were made (supply), payments (bookkeeping), public vouchers (scheme), what you agreed to (evidence),
+            messages, appointments, recalls, what others call you (outside), what you asked about your data (privacy),
+            and who looked at your record (trail). Each file says what it holds and what its fields mean.
 kept-and-why.json  which records are kept, until when they must be, and why.
 manifest.json  every file with its size and SHA-256, by which you can see that nothing was changed.
 
 {merged}
-Not in it: the names of staff, which are their own data (roles are told instead), and anything about other people, your
-family among them. Powers are in dioptres, lengths in millimetres, moments in UTC.
+Not in it: the names of staff, which are their own data (roles are told instead; papers are as they were issued),
+anything about other people, your family among them, and what lenses and losses cost us. Powers are in dioptres, lengths in millimetres, moments in UTC.
 
 You may ask that mistakes are put right, that what need not be kept is erased, or that your record is not used; and you
 may complain to the authority that supervises data protection.
@@ -59,7 +61,9 @@ def access_zip(person: Person) -> bytes:
             manifest.append({"name": name, "bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()})
 
         put("README.txt", _readme(person).encode())
-        for file in data_files(person):
+        files = list(data_files(person))
+        put("everything.html", data_page(files).encode())
+        for file in files:
             put(file.name, _json(file.content()))
         for name, content in papers(person):
             put(name, content)
@@ -72,7 +76,12 @@ def _reasons(person: Person) -> dict[str, Any]:
     """What is told with a copy of how long each record is kept, and why (GDPR, article 15(1)(d))."""
     plan = plan_for(person)
     rows = [
-        {"records": each.table, "kind": each.kind, "how_many": each.rows, "if_erased_now": each.what}
+        {
+            "records": plain_name(personal_models()[each.table]),
+            "kind": each.kind,
+            "how_many": each.rows,
+            "if_erased_now": each.what,
+        }
         | {"must_be_kept_until": each.until, "why": each.why}
         for each in plan.tables
     ]

@@ -125,6 +125,9 @@ def test_the_copy_holds_every_record_of_the_person_and_nothing_of_others(api, he
     body = prescription_body(twice) | {"customer": str(child.id), "issued_on": "2026-02-27"}
     assert api(clerk).post("/api/v1/prescriptions/", body).status_code == 201
     PrescriptionFactory(customer=other, branch=mill, note="othernote")
+    mistaken = CustomerMerge(survivor=child, merged=other, reason="same as Othermark", filled={"phone": ["", "0777"]})
+    mistaken.undone_at, mistaken.undone_reason = clock.now(), "Othermark is the twin"
+    mistaken.save()
     api(clerk).get(f"/api/v1/customers/{child.id}/")
     request, archive = copy_of(api(head_office), child, guardian=str(guardian.id))
     names = archive.namelist()
@@ -136,12 +139,13 @@ def test_the_copy_holds_every_record_of_the_person_and_nothing_of_others(api, he
     everything = b"\n".join(archive.read(name) for name in names).decode("utf-8", "replace")
     for mark in ("Childmark", "Twicemark", "registered twice"):
         assert mark in everything, mark
-    for mark in ("Guardianmark", "Othermark", "othernote", str(guardian.id), "Clerk", str(clerk.id)):
+    for mark in ("Guardianmark", "Othermark", "othernote", "0777", str(guardian.id), "Clerk", str(clerk.id)):
         assert mark not in everything, mark
     [paper] = [name for name in names if name.startswith("papers/prescriptions/")]
     assert archive.read(paper).startswith(b"%PDF-")
     reasons = {each["records"]: each for each in json.loads(archive.read("kept-and-why.json"))["rows"]}
-    assert reasons["prescriptions_prescription"]["must_be_kept_until"] == "2040-05-01", "a child's: to 25"
+    assert reasons["prescriptions"]["must_be_kept_until"] == "2040-05-01", "a child's: to 25"
+    assert "<td>Childmark</td>" in archive.read("everything.html").decode(), "to be read without a program"
     reads = json.loads(archive.read("data/trail/who-read-the-record.json"))["rows"]
     assert "counter" in {each["role"] for each in reads}
     done = act(api(head_office), request, "carry-out", decision="handed over at the counter")
