@@ -184,6 +184,8 @@ OF_THE_GROUP: dict[StrEnum, str] = {
 SENSITIVE: frozenset[StrEnum] = frozenset(
     {
         Accounts.MANAGE,
+        Appointments.SHARE_FEED,
+        Appointments.SHARE_OWN_FEED,
         Audit.VIEW,
         Billing.FORFEIT,
         Billing.REFUND,

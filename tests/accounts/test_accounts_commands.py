@@ -51,6 +51,29 @@ def test_first_steps_are_taken_once_and_with_a_decent_password():
         first_steps()
 
 
+def test_a_password_typed_in_another_form_of_unicode_signs_in(monkeypatch):
+    """Unicode Annex 15: "e" with a combining accent, and a ligature, are in NFKC what a keyboard sends as one."""
+    typed = iter(["caf\u0065\u0301 of seven \ufb01ne herons"] * 2)
+    monkeypatch.setattr("getpass.getpass", lambda prompt: next(typed))
+    run("first_steps", "--branch", "mill", "--name", "Millrace (invented)", "--username", "office")
+    answer = Client().post("/sign-in/", {"username": "office", "password": "caf\u00e9 of seven fine herons"})
+    assert answer["Location"].startswith("/second-factor/new/")
+
+
+def test_a_mistyped_first_password_does_nothing(monkeypatch):
+    typed = iter(["seven herons by the weir", "seven herons by the wier"])
+    monkeypatch.setattr("getpass.getpass", lambda prompt: next(typed))
+    with pytest.raises(CommandError, match="not the same"):
+        run("first_steps", "--branch", "mill", "--name", "Millrace (invented)", "--username", "office")
+    assert not Branch.objects.exists()
+
+
+def test_a_staff_app_does_not_take_over_a_service_account(mill):
+    run("client_new", "till", "--role", "counter", "--branch", mill.code)
+    with pytest.raises(CommandError, match="is a service account"):
+        run("client_new", "till", "--staff-app", "https://staff.example/back")
+
+
 def test_an_integrators_client_gets_a_token(mill):
     text = run("client_new", "books", "--role", "bookkeeper")
     client_id, secret = text.split()[1], text.split()[3]
@@ -76,6 +99,7 @@ def test_what_makes_no_sense_is_refused(mill, arguments, words):
 
 
 def test_who_runs_the_machine_lets_the_only_one_of_head_office_in_again(head_office):
+    run("person_reset", "office", "--second-factor")  # also where there is none to reset
     signed_in(head_office)
     link = run("person_reset", "office", "--second-factor").split()[0]
     assert Client().post(link, {"new_password": "nine herons on the roof"}).status_code == 302

@@ -43,3 +43,14 @@ def test_of_many_at_once_one_gets_in_and_one_stays(manager, head_office):
     )
     assert [type(each).__name__ for each in revoked].count("LastHeadOffice") == 1
     assert Membership.objects.filter(role="head_office", branch=None).count() == 1
+
+
+def test_of_two_who_let_each_other_go_one_is_left(head_office):
+    other = member("other", "head_office", None)
+    gone = at_once(
+        [
+            lambda user=user: services.person_deactivate(actor=SYSTEM, user=user, reason="Race")
+            for user in (head_office, other)
+        ]
+    )
+    assert [type(each).__name__ for each in gone].count("LastHeadOffice") == 1

@@ -3,6 +3,8 @@ Cheat Sheet; RFC 9106, section 4; Unicode Standard Annex 15."""
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from django.contrib.auth.hashers import check_password, identify_hasher, make_password
 from django.contrib.auth.password_validation import validate_password
@@ -10,6 +12,7 @@ from django.core.exceptions import ValidationError
 from django.test import Client
 
 from opticshop.accounts.models import User
+from opticshop.accounts.passwords import LONGEST, normalized
 from opticshop.core.models import OutboxEvent
 
 PASSWORD = "seven herons by the weir"
@@ -54,6 +57,20 @@ def test_what_is_guessed_first_is_refused(password):
 )
 def test_long_ones_of_any_script_are_accepted(password):
     validate_password(password, PERSON)
+
+
+def test_a_long_run_of_combining_marks_costs_nothing():
+    """Normalizing it takes quadratic time: 5 MB, which a form takes, would hold a process for hours."""
+    begun = time.process_time()
+    assert len(normalized("a" + "\u0301\u0316" * 1_000_000)) > LONGEST
+    assert time.process_time() - begun < 1
+
+
+def test_nothing_that_fits_is_cut():
+    """The longest that composes: alpha with three marks is one character (Unicode 16, U+1F82)."""
+    longest = "\u03b1\u0313\u0300\u0345" * LONGEST
+    assert normalized(longest) == "\u1f82" * LONGEST
+    assert len(normalized(longest + "!")) == LONGEST + 1
 
 
 def test_it_is_kept_with_argon2id_above_the_least_that_owasp_names(settings):

@@ -199,6 +199,29 @@ def test_the_last_of_head_office_cannot_be_lost(api, head_office, office_at_quay
     assert api(head_office).get(PEOPLE).status_code == 403
 
 
+def test_somebody_who_cannot_sign_in_yet_is_not_somebody_left(api, head_office):
+    client = api(head_office)
+    everywhere = {"role": "head_office", "branch": None}
+    made = client.post(PEOPLE, wanted(roles=[everywhere])).json()
+    refused = client.post(url(head_office, "revoke/"), everywhere)
+    assert refused.json()["code"] == "accounts.last_head_office"
+    Client().post(made["invitation"]["url"], {"new_password": "nine herons on the roof"})
+    assert client.post(url(head_office, "revoke/"), everywhere).status_code == 200
+
+
+def test_the_back_office_ends_with_head_office(api, head_office):
+    member("other", "head_office", None)
+    User.objects.filter(id=head_office.id).update(is_staff=True, is_superuser=True)
+    everywhere = {"role": "head_office", "branch": None}
+    assert api(head_office).post(url(head_office, "revoke/"), everywhere).status_code == 200
+    head_office.refresh_from_db()
+    assert (head_office.is_staff, head_office.is_superuser) == (False, False)
+
+
+def test_nobody_makes_a_link_for_themselves(api, head_office):
+    assert api(head_office).post(url(head_office, "invite/"), {}).status_code == 403
+
+
 # --- amending and leaving -------------------------------------------------------------------------------------------
 
 

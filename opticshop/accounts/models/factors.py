@@ -46,9 +46,7 @@ class SecondFactor(Entity):
 
     user = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="second_factors")
     sealed_key = models.CharField(max_length=255)
-    confirmed_at = models.DateTimeField(
-        null=True, help_text="Since when codes are asked for: a first one was right"
-    )
+    confirmed_at = models.DateTimeField(null=True, help_text="Since when codes are asked for: a first one was right")
     used_step = models.BigIntegerField(default=-1, help_text="Time step of the last code; earlier ones are refused")
     drift = models.SmallIntegerField(default=0, help_text="Time steps by which the phone's clock is known to be off")
 

@@ -223,8 +223,13 @@ def service_client_register(*, actor: Actor, name: str, role: str, branch: Branc
 
 
 def staff_client_register(*, actor: Actor, name: str, redirect_uris: list[str]) -> str:
-    """A public client for staff apps (authorization code with PKCE); returns its client id."""
+    """A public client for staff apps (authorization code with PKCE); returns its client id.
+
+    Raises ServiceAccountNameTaken: its client would become one that anybody may use.
+    """
     actor.require(AccountPermission.MANAGE)
+    if ServiceAccount.objects.filter(application__name=name).exists():
+        raise ServiceAccountNameTaken(f"{name!r} is a service account.", field="name", allowed="another name")
     application, _ = Application.objects.update_or_create(
         name=name,
         defaults={

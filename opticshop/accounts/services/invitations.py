@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from opticshop.core import acting, clock
 from opticshop.core.actor import Actor
-from opticshop.core.errors import Conflict, DomainError
+from opticshop.core.errors import Conflict, DomainError, Forbidden
 from opticshop.core.locks import lock_rows
 
 from .. import events
@@ -53,8 +53,13 @@ class Invited:
 
 
 def invitation_make(*, actor: Actor, user: User) -> Invited:
-    """A new link; older ones work no more. A person who had a password has none from now on, and is signed out."""
+    """A new link; older ones work no more. A person who had a password has none from now on, and is signed out.
+
+    For somebody else only: whoever finds a session open would choose a password without knowing the one before.
+    """
     require_over(actor, user)
+    if actor.id == user.id:
+        raise Forbidden("You change your own password with the one you have; a link is made by somebody else.")
     if not user.is_active:
         raise NotActive(f"{user} is not active.")
     purpose = Invitation.Purpose.RESET if user.has_usable_password() else Invitation.Purpose.WELCOME

@@ -171,7 +171,9 @@ def confirm(*, actor: Actor, sign_in: SignIn | None, proof: Proof) -> SignIn:
     with transaction.atomic():
         sign_in.confirmed_until = clock.now() + dt.timedelta(seconds=CONFIRMED_SECONDS)
         sign_in.confirmed_by_code = proof.needs_code()
-        sign_in.save(update_fields=["confirmed_until", "confirmed_by_code"])
+        confirmed = {"confirmed_until": sign_in.confirmed_until, "confirmed_by_code": sign_in.confirmed_by_code}
+        if not SignIn.objects.filter(id=sign_in.id).update(**confirmed):
+            raise NothingToConfirm("The till has another operator by now.")
         assert sign_in.user is not None
         _record(events.OPERATOR_CONFIRMED, sign_in.user, actor, sign_in=str(sign_in.id))
     return sign_in

@@ -14,6 +14,7 @@ from opticshop.core.errors import Conflict, Invalid, VersionMismatch
 
 from .. import events
 from ..models import User
+from ..passwords import normalized
 from ..permissions import AccountPermission
 from .invitations import Invited, invitation_make
 from .roles import keep_head_office, membership_grant, record, require_at, require_everywhere, require_over
@@ -49,8 +50,9 @@ def user_register(
 ) -> User:
     """A person with a given password: the first one of an installation, and invented ones."""
     actor.require(AccountPermission.MANAGE)
+    plain = None if password is None else normalized(password)
     with transaction.atomic():
-        user = _created(username, password, {"display_name": display_name, "registration_number": registration_number})
+        user = _created(username, plain, {"display_name": display_name, "registration_number": registration_number})
         record(events.PERSON_REGISTERED, user, actor)
     return user
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.contrib.auth.hashers import UNUSABLE_PASSWORD_PREFIX
 from django.db import transaction
 
 from opticshop.branches.models import Branch
@@ -76,7 +77,10 @@ def membership_grant(*, actor: Actor, user: User, role: str, branch: Branch | No
 
 
 def membership_revoke(*, actor: Actor, user: User, role: str, branch: Branch | None) -> None:
-    """Take a role away; it ends with the next request. Raises NotFound, LastHeadOffice."""
+    """Take a role away; it ends with the next request, and with head office in every branch the back office.
+
+    Raises NotFound, LastHeadOffice.
+    """
     require_at(actor, branch)
     with transaction.atomic():
         if branch is None and role == Role.HEAD_OFFICE:
@@ -84,18 +88,25 @@ def membership_revoke(*, actor: Actor, user: User, role: str, branch: Branch | N
         removed, _ = Membership.objects.filter(user=user, role=role, branch=branch).delete()
         if not removed:
             raise NotFound("The person does not hold this role there.", field="role")
+        if branch is None and role == Role.HEAD_OFFICE:
+            User.objects.filter(id=user.id).update(is_staff=False, is_superuser=False)
         record(events.ROLE_REVOKED, user, actor, branch=branch, role=role)
 
 
 def keep_head_office(*, without: User) -> None:
-    """Raise LastHeadOffice unless somebody else is left; in the transaction of what takes this one away."""
+    """Raise LastHeadOffice unless somebody else is left who can sign in; in the transaction of what takes this one
+    away. Somebody who has not chosen a password yet does not count.
+
+    Who is left is asked after the lock: a person let go of by whom it was waited for is still active in what was read
+    with it.
+    """
     everywhere = Membership.objects.filter(role=Role.HEAD_OFFICE, branch=None)
-    held = lock_rows(everywhere.filter(user__is_active=True, user__kind=User.Kind.PERSON))
-    holders = {membership.user_id for membership in held}
-    if holders == {without.id}:
-        raise LastHeadOffice(
-            f"{without} is the last one.", allowed="grant the role everywhere to another first"
-        )
+    lock_rows(everywhere)
+    able = everywhere.filter(user__is_active=True, user__kind=User.Kind.PERSON)
+    held_by = set(able.values_list("user_id", flat=True))
+    others = able.exclude(user=without).exclude(user__password__startswith=UNUSABLE_PASSWORD_PREFIX)
+    if without.id in held_by and not others.exists():
+        raise LastHeadOffice(f"{without} is the last one.", allowed="grant the role everywhere to another first")
 
 
 def _sign_out_without_factor(user: User) -> None:

@@ -25,9 +25,12 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         actor = system("client_new")
         if options["staff_app"]:
-            client_id = services.staff_client_register(
-                actor=actor, name=options["name"], redirect_uris=options["staff_app"]
-            )
+            try:
+                client_id = services.staff_client_register(
+                    actor=actor, name=options["name"], redirect_uris=options["staff_app"]
+                )
+            except DomainError as error:
+                raise CommandError(error.detail) from error
             self.stdout.write(f"client_id {client_id}")
             return
         if not options["role"]:

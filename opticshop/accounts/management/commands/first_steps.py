@@ -12,6 +12,7 @@ from django.db import transaction
 
 from opticshop.accounts import services
 from opticshop.accounts.models import Role, User
+from opticshop.accounts.passwords import RULES
 from opticshop.branches.models import Branch
 from opticshop.branches.services import branch_open
 from opticshop.core.actor import system
@@ -28,14 +29,16 @@ class Command(BaseCommand):
         parser.add_argument("--currency", default="GBP")
         parser.add_argument("--jurisdiction", default="GB")
         parser.add_argument("--username", required=True, help="Head-office account")
-        parser.add_argument("--password", help="Asked for when left out")
+        parser.add_argument(
+            "--password", help="Asked for when left out, so that no shell remembers it"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         if Branch.objects.exists():
             raise CommandError("There is a branch already; go on over the API or in /admin/.")
-        password = options["password"] or getpass.getpass("Password: ")
         actor = system("first steps")
         try:
+            password = options["password"] or self._asked()
             validate_password(password, User(username=options["username"]))
             with transaction.atomic():
                 branch = branch_open(
@@ -57,3 +60,11 @@ class Command(BaseCommand):
             f"Branch {branch.code} is open; {user.username} may sign in at /sign-in/. "
             "The first time leads to the second factor: have a phone with an authenticator app at hand."
         )
+
+    def _asked(self) -> str:
+        """Typed twice, since nobody sees it; what is asked of it is said first."""
+        self.stdout.write("A password for it:\n" + "\n".join(f"- {rule}" for rule in RULES))
+        password = getpass.getpass("Password: ")
+        if getpass.getpass("Once more: ") != password:
+            raise CommandError("The two were not the same; nothing was done.")
+        return password

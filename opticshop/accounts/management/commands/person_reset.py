@@ -8,6 +8,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from opticshop.accounts import services
 from opticshop.accounts.models import User
+from opticshop.accounts.selectors import has_second_factor
 from opticshop.core.actor import system
 from opticshop.core.errors import DomainError
 
@@ -25,7 +26,7 @@ class Command(BaseCommand):
         if user is None:
             raise CommandError(f"There is nobody called {options['username']}.")
         try:
-            if options["second_factor"]:
+            if options["second_factor"] and has_second_factor(user):
                 services.second_factor_reset(actor=actor, user=user)
             services.attempts_lift(actor=actor, user=user)
             invited = services.invitation_make(actor=actor, user=user)
