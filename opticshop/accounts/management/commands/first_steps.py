@@ -29,9 +29,7 @@ class Command(BaseCommand):
         parser.add_argument("--currency", default="GBP")
         parser.add_argument("--jurisdiction", default="GB")
         parser.add_argument("--username", required=True, help="Head-office account")
-        parser.add_argument(
-            "--password", help="Asked for when left out, so that no shell remembers it"
-        )
+        parser.add_argument("--password", help="Asked for when left out, so that no shell remembers it")
 
     def handle(self, *args: Any, **options: Any) -> None:
         if Branch.objects.exists():
