@@ -39,10 +39,7 @@ class CustomerErased(Conflict):
 
 def refuse_merged(actor: Actor, customer: Customer, *, field: str = "customer") -> None:
     """Raise CustomerMerged for a merged record, CustomerRestricted or CustomerErased for one that is not to be used."""
-    if customer.erased_at is not None:
-        raise CustomerErased(field=field)
-    if customer.restricted_at is not None:
-        raise CustomerRestricted(f"Restricted since {customer.restricted_at:%Y-%m-%d}.", field=field)
+    refuse_unused(customer, field=field)
     if customer.merged_into is None:
         return
     survivor = visible_survivor(actor, customer)
@@ -51,6 +48,14 @@ def refuse_merged(actor: Actor, customer: Customer, *, field: str = "customer") 
     raise CustomerMerged(
         f"It was merged into customer {survivor}.", field=field, allowed=str(survivor), survivor=str(survivor)
     )
+
+
+def refuse_unused(customer: Customer, *, field: str = "customer") -> None:
+    """Raise CustomerErased or CustomerRestricted; what was begun for a merged record may go on."""
+    if customer.erased_at is not None:
+        raise CustomerErased(field=field)
+    if customer.restricted_at is not None:
+        raise CustomerRestricted(f"Restricted since {customer.restricted_at:%Y-%m-%d}.", field=field)
 
 
 def visible_survivor(actor: Actor, customer: Customer) -> uuid.UUID | None:

@@ -23,7 +23,7 @@ from opticshop.core.errors import Conflict, Invalid
 from opticshop.core.locks import lock_rows
 from opticshop.core.states import check_move
 from opticshop.customers.ages import age_on
-from opticshop.customers.merged import belongs_to, refuse_merged
+from opticshop.customers.merged import belongs_to, refuse_merged, refuse_unused
 from opticshop.customers.models import Customer
 from opticshop.plugin_api import OrderDraft
 from opticshop.pluginhost import services as plugins
@@ -141,6 +141,7 @@ def order_quote(
     actor.require(OrderPermission.PLACE, wanted.branch.id)
     if replaces is None and quotation is None:
         refuse_merged(actor, wanted.customer)
+    refuse_unused(wanted.customer)
     _check_belongs(wanted)
     day = clock.today(wanted.branch.time_zone)
     computed = computing.compute(

@@ -40,7 +40,8 @@ manifest.json  every file with its size and SHA-256, by which you can see that n
 
 {merged}
 Not in it: the names of staff, which are their own data (roles are told instead; papers are as they were issued),
-anything about other people, your family among them, and what lenses and losses cost us. Powers are in dioptres, lengths in millimetres, moments in UTC.
+anything about other people, your family among them, and what lenses and losses cost us. Powers are in dioptres, lengths
+in millimetres, moments in UTC.
 
 You may ask that mistakes are put right, that what need not be kept is erased, or that your record is not used; and you
 may complain to the authority that supervises data protection.

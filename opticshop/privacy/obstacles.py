@@ -41,7 +41,8 @@ def _orders(person: Person) -> Iterator[Obstacle]:
     held = {row.order_id for row in rows_of(HeldDeposit, person.ids)}
     for order in rows_of(Order, person.ids).select_related("branch").order_by("id"):
         if order.state in _OPEN_ORDER:
-            yield Obstacle("order_open", f"orders/{order.id}", f"Order {order.number} is {order.state}.")
+            words = f"Order {order.number} is {order.state}: hand it over or cancel it."
+            yield Obstacle("order_open", f"orders/{order.id}", words)
             continue
         balance = balance_of(order)
         if balance.due:

@@ -11,6 +11,7 @@ from opticshop.catalogue.models import TaxRate
 from opticshop.core import clock
 from opticshop.core.duties import run_duty
 from opticshop.core.models import OutboxEvent
+from opticshop.customers.models import Customer
 from opticshop.orders import quotations_services
 from opticshop.orders.models import Order, Quotation
 from opticshop.prices.promotions_models import PromotionUse
@@ -219,3 +220,14 @@ def test_a_promised_day_is_given_with_the_acceptance(api, clerk, world):
 
 def test_expiring_needs_nobody(world):
     assert quotations_services.quotations_expire(actor=SYSTEM) == 0
+
+
+@pytest.mark.parametrize(
+    ("column", "code"), [("erased_at", "customers.erased"), ("restricted_at", "customers.restricted")]
+)
+def test_nothing_is_ordered_by_an_old_offer_for_who_is_erased_or_restricted(api, clerk, world, column, code):
+    quote = quoted(api, clerk, world)
+    Customer.objects.everywhere("test").filter(id=quote["customer"]).update(**{column: clock.now()})
+    answer = accept(api, clerk, quote)
+    assert (answer.status_code, answer.data["code"]) == (409, code)
+    assert not Order.objects.everywhere("test").exists()
