@@ -103,14 +103,21 @@ class RequestReceiveIn(StrictSerializer):
     guardian = serializers.UUIDField(required=False, allow_null=True, help_text="Who asks for a child")
 
 
+@extend_schema_serializer(
+    examples=[OpenApiExample("Two months more", value={"reason": "Your records lie at three branches"})]
+)
 class RequestExtendIn(StrictSerializer):
     reason = TextField(max_length=300, help_text="As the person is told")
 
 
+@extend_schema_serializer(
+    examples=[OpenApiExample("A decision", value={"decision": "The name was corrected as you asked."})]
+)
 class RequestDecisionIn(StrictSerializer):
     decision = TextField(max_length=4000, help_text="What is decided and why, as the person is told")
 
 
+@extend_schema_serializer(examples=[OpenApiExample("Nothing to say", value={})])
 class PrivacyNothingIn(StrictSerializer):
     """No details are needed."""
 

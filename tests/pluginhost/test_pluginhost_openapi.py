@@ -52,7 +52,7 @@ def test_each_calculator_has_a_path_with_its_own_schemas(document):
     assert "/api/v1/calculators/{name}/" in paths
     run = paths["/api/v1/calculators/prentice/run/"]["post"]
     assert run["operationId"] == "calculator_run_prentice"
-    assert "parameters" not in run
+    assert [each["in"] for each in run["parameters"]] == ["header"]  # its name is no parameter any more
     assert "Prentice's rule" in run["description"]
     body = run["requestBody"]["content"]["application/json"]
     assert body["schema"] == {"$ref": "#/components/schemas/CalculatorPrenticeInputs"}

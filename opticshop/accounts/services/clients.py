@@ -205,7 +205,7 @@ def _record(event_type: str, account: ServiceAccount, actor: Actor, **more: obje
         subject=f"service-accounts/{account.id}",
         actor=actor,
         branch_id=None,
-        data={"service_account": str(account.id), "name": account.name, **more},
+        data={"service_account": str(account.id), **more},
     )
 
 
