@@ -9,5 +9,5 @@ RUN pip install --no-cache-dir --no-deps --no-build-isolation ./plugins/*/ \
     && useradd --create-home shop && mkdir -p var && chown shop var
 USER shop
 EXPOSE 8000
-CMD ["gunicorn", "opticshop.config.wsgi:application", "--bind", "0.0.0.0:8000", "--workers", "2", "--threads", "4", \
+CMD ["gunicorn", "opticshop.config.wsgi:application", "--bind", "0.0.0.0:8000", "--workers", "2", "--threads", "4", "--keep-alive", "75", \
      "--logger-class", "opticshop.config.gunicorn_logs.ScrubbedLogger"]
