@@ -16,6 +16,8 @@ from django.db import connection
 from django.db.backends.postgresql.operations import DatabaseOperations as PostgresOperations
 from django.db.backends.sqlite3.base import DatabaseWrapper
 from django.test.utils import CaptureQueriesContext
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 from rest_framework.test import APIClient
 
 from opticshop.accounts.access import actor_for
@@ -26,6 +28,10 @@ from opticshop.core.actor import Actor
 
 from . import quick_schema
 from .factories import BranchFactory, UserFactory
+
+# A machine that is busy is no fault of the code.
+hypothesis_settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+hypothesis_settings.load_profile("busy")
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
 
