@@ -22,9 +22,9 @@ from oauth2_provider.views import IntrospectTokenView
 from oauthlib.oauth2.rfc6749 import errors
 
 from opticshop.core import acting, clock
+from opticshop.core.sealing import digest
 
 from .models import ServiceAccount, SignIn
-from .models.credentials import digest
 from .session_store import SEEN_EVERY, device_words
 
 CLIENT_CREDENTIALS = Application.GRANT_CLIENT_CREDENTIALS

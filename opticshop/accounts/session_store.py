@@ -20,8 +20,9 @@ from django.db import IntegrityError, transaction
 from django.http import HttpRequest
 
 from opticshop.core import acting, clock
+from opticshop.core.sealing import digest
 
-from .models.credentials import SignIn, digest
+from .models.credentials import SignIn
 
 #: The moment of the last request is written at most this often.
 SEEN_EVERY = dt.timedelta(minutes=2)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import uuid
 from typing import Any
 
@@ -16,6 +15,7 @@ from opticshop.core import clock
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.core.sealing import digest
 from opticshop.customers.contacting import identities
 from opticshop.customers.models import Customer
 from opticshop.orders.models import Order, OrderState
@@ -85,16 +85,12 @@ def feeds_visible_to(actor: Actor) -> BranchQuerySet[CalendarFeed]:
     return rows if share is ALL else rows.filter(Q(branch__in=share) | Q(person_id=actor.id))
 
 
-def token_hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
-
-
 def feed_of_token(token: str) -> CalendarFeed | None:
     """The feed, by one look-up of the hash: unknown, revoked and of somebody who has left all answer None alike."""
     works = Membership.objects.filter(
         Q(branch=OuterRef("branch")) | Q(branch=None), user=OuterRef("person"), user__is_active=True
     )
-    rows = CalendarFeed.objects.everywhere("the token admits").filter(token_hash=token_hash(token), revoked_at=None)
+    rows = CalendarFeed.objects.everywhere("the token admits").filter(token_hash=digest(token), revoked_at=None)
     return rows.filter(Q(person=None) | Exists(works)).select_related("branch").first()
 
 

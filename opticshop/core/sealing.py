@@ -1,12 +1,13 @@
-"""Secrets that must be read again, as they lie in the database: encrypted under a key derived from SECRET_KEY.
+"""Secrets as they lie in the database: sealed where they must be read again, as a digest where they need not.
 
-HKDF (RFC 5869) makes a key for each purpose; Fernet encrypts and authenticates. ``SECRET_KEY_FALLBACKS`` still open
-what they sealed, so SECRET_KEY can be changed.
+HKDF (RFC 5869) derives a key for each purpose from SECRET_KEY; Fernet encrypts and authenticates.
+``SECRET_KEY_FALLBACKS`` still open what they sealed, so SECRET_KEY can be changed.
 """
 
 from __future__ import annotations
 
 import base64
+import hashlib
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 from cryptography.hazmat.primitives.hashes import SHA256
@@ -40,11 +41,19 @@ def is_current(purpose: str, sealed: str) -> bool:
     return True
 
 
-def _keys(purpose: str) -> list[Fernet]:
-    return [_key(purpose, text) for text in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS)]
+def digest(secret: str) -> str:
+    """What is kept of a long random secret. It cannot be guessed, so one round of SHA-256 (FIPS 180-4) does."""
+    return hashlib.sha256(secret.encode()).hexdigest()
 
 
-def _key(purpose: str, text: str | bytes) -> Fernet:
+def derived_keys(purpose: str) -> list[bytes]:
+    """32 bytes for the purpose, from the present SECRET_KEY and then from those before it."""
     info = f"opticshop {purpose}".encode()
-    derived = HKDF(algorithm=SHA256(), length=32, salt=None, info=info).derive(force_bytes(text))
-    return Fernet(base64.urlsafe_b64encode(derived))
+    return [
+        HKDF(algorithm=SHA256(), length=32, salt=None, info=info).derive(force_bytes(text))
+        for text in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS)
+    ]
+
+
+def _keys(purpose: str) -> list[Fernet]:
+    return [Fernet(base64.urlsafe_b64encode(key)) for key in derived_keys(purpose)]

@@ -12,18 +12,16 @@ import binascii
 from cryptography.hazmat.primitives.ciphers import Cipher
 from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.ciphers.modes import ECB
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-from django.conf import settings
-from django.utils.encoding import force_bytes
 
-_PURPOSE, _MARK = b"opticshop feed cursors", bytes(8)
+from opticshop.core.sealing import derived_keys
+
+_PURPOSE, _MARK = "feed cursors", bytes(8)
 
 
 def cursor_of(position: int) -> str:
     """22 characters that may stand in an address."""
     block = _MARK + position.to_bytes(8, "big")
-    sealed = _cipher(settings.SECRET_KEY).encryptor().update(block)
+    sealed = _cipher(derived_keys(_PURPOSE)[0]).encryptor().update(block)
     return base64.urlsafe_b64encode(sealed).rstrip(b"=").decode()
 
 
@@ -35,12 +33,12 @@ def position_in(cursor: str) -> int | None:
         return None
     if len(sealed) != len(_MARK) + 8:
         return None
-    for secret in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS):
-        block = _cipher(secret).decryptor().update(sealed)
+    for key in derived_keys(_PURPOSE):
+        block = _cipher(key).decryptor().update(sealed)
         if block.startswith(_MARK):
             return int.from_bytes(block[len(_MARK) :], "big")
     return None
 
 
-def _cipher(secret: str | bytes) -> Cipher[ECB]:
-    return Cipher(AES(HKDF(SHA256(), 32, salt=None, info=_PURPOSE).derive(force_bytes(secret))), ECB())
+def _cipher(key: bytes) -> Cipher[ECB]:
+    return Cipher(AES(key), ECB())

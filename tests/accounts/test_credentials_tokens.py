@@ -14,8 +14,8 @@ from oauth2_provider.models import AccessToken, Application, Grant, RefreshToken
 
 from opticshop.accounts import services
 from opticshop.accounts.models import SignIn
-from opticshop.accounts.models.credentials import digest
 from opticshop.core import clock
+from opticshop.core.sealing import digest
 from tests.conftest import NOON
 from tests.factories import UserFactory
 from tests.signing_in import signed_in

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 from typing import Any
 
 from django.contrib.sessions.base_session import AbstractBaseSession
@@ -13,11 +12,6 @@ from opticshop.core import clock
 from opticshop.core.models import Entity
 
 from .people import Role, User
-
-
-def digest(secret: str) -> str:
-    """What is kept of a long random secret. It cannot be guessed, so one round of SHA-256 (FIPS 180-4) does."""
-    return hashlib.sha256(secret.encode()).hexdigest()
 
 
 class SignIn(AbstractBaseSession, Entity):

@@ -15,10 +15,10 @@ from opticshop.core import acting, clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, DomainError, Forbidden
 from opticshop.core.locks import lock_rows
+from opticshop.core.sealing import digest
 
 from .. import events
 from ..models import Invitation, User
-from ..models.credentials import digest
 from .attempts import attempt_succeeded, attempts_clear
 from .passwords import password_write
 from .roles import record, require_over

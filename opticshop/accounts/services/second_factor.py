@@ -24,7 +24,6 @@ from opticshop.core.locks import lock_rows
 
 from .. import events, selectors
 from ..models import RecoveryCode, SecondFactor, User
-from ..models.credentials import digest
 from .attempts import attempted
 from .roles import record, require_over
 from .sessions import credentials_end
@@ -193,7 +192,7 @@ def _recovers(actor: Actor, user: User, code: str) -> bool:
     plain = "".join(code.split()).replace("-", "").upper()
     mine = RecoveryCode.objects.filter(user=user, used_at=None)
     with transaction.atomic():
-        if not mine.filter(secret_digest=digest(plain)).update(used_at=clock.now()):
+        if not mine.filter(secret_digest=sealing.digest(plain)).update(used_at=clock.now()):
             return False
         record(events.RECOVERY_CODE_USED, user, actor, left=mine.count())
     return True
@@ -202,5 +201,5 @@ def _recovers(actor: Actor, user: User, code: str) -> bool:
 def _codes_write(user: User) -> list[str]:
     plain = [base64.b32encode(secrets.token_bytes(CODE_BYTES)).decode() for _ in range(CODES)]
     RecoveryCode.objects.filter(user=user).delete()
-    RecoveryCode.objects.bulk_create(RecoveryCode(user=user, secret_digest=digest(each)) for each in plain)
+    RecoveryCode.objects.bulk_create(RecoveryCode(user=user, secret_digest=sealing.digest(each)) for each in plain)
     return ["-".join(each[at : at + 4] for at in range(0, len(each), 4)) for each in plain]

@@ -15,6 +15,7 @@ from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict, NotFound
 from opticshop.core.locks import lock_rows
+from opticshop.core.sealing import digest
 
 from .. import events, selectors, showing
 from ..calendar_files import Entry
@@ -65,7 +66,7 @@ def feed_share(
             person=person,
             name=name,
             shows_given_names=shows_given_names,
-            token_hash=selectors.token_hash(token),
+            token_hash=digest(token),
             created_by_id=actor.id,
         )
         _record(events.FEED_SHARED, feed, actor)
