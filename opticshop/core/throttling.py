@@ -163,7 +163,7 @@ def network_of(address: str | None) -> str:
         return "unknown"
     found = ipaddress.ip_address(address)
     if isinstance(found, ipaddress.IPv6Address):
-        return str(found.ipv4_mapped or ipaddress.ip_network((found, _NETWORK_BITS), strict=False))
+        return str(found.ipv4_mapped or ipaddress.IPv6Network((int(found), _NETWORK_BITS), strict=False))
     return str(found)
 
 

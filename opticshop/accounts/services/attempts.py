@@ -22,7 +22,6 @@ other locks a device by what strangers do, whatever their address.
 from __future__ import annotations
 
 import datetime as dt
-import ipaddress
 import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -35,6 +34,7 @@ from django.utils.crypto import salted_hmac
 from opticshop.core import clock
 from opticshop.core.errors import DomainError
 from opticshop.core.locks import lock_rows
+from opticshop.core.throttling import network_of
 
 from ..models import AttemptCount, User
 
@@ -150,24 +150,12 @@ def account_digest(account_key: str) -> str:
     return salted_hmac("opticshop attempts", plain, algorithm="sha256").hexdigest()
 
 
-def _place(address: str | None) -> str:
-    """One place to try from: of IPv6 the network, since a site has all 2^64 addresses of it (RFC 4291, 2.5.4)."""
-    if address is None:
-        return "unknown"
-    found = ipaddress.ip_address(address)
-    if isinstance(found, ipaddress.IPv6Address):
-        if found.ipv4_mapped is None:
-            return str(ipaddress.IPv6Network((int(found), 64), strict=False))
-        found = found.ipv4_mapped
-    return str(found)
-
-
 class _Rows:
     """The four rows of one try, locked; made where they are missing."""
 
     def __init__(self, kind: str, account_key: str, address: str | None, now: dt.datetime) -> None:
         self.now = now
-        account, place = account_digest(account_key), _place(address)
+        account, place = account_digest(account_key), network_of(address)
         keys = {
             Scope.PAIR: (account, place),
             Scope.KNOWN: (account, ""),
