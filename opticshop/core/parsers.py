@@ -57,11 +57,17 @@ class BoundedJSONParser(JSONParser):
         """The JSON as Python sees it, before its depth is judged. Raises ValueError, RecursionError."""
         return json.loads(
             text,
-            parse_float=_finite,
-            parse_int=whole,
-            parse_constant=refused_constant,
-            object_pairs_hook=without_repeats,
+            parse_float=self.number,
+            parse_int=_whole,
+            parse_constant=_refused_constant,
+            object_pairs_hook=_without_repeats,
         )
+
+    def number(self, text: str) -> Any:
+        """What a number with a point or an exponent becomes. Raises ValueError."""
+        if len(text) > LONGEST_NUMBER or not math.isfinite(number := float(text)):
+            raise ValueError("a number is too large, or has too many digits")
+        return number
 
 
 class BoundedMultiPartParser(MultiPartParser):
@@ -90,12 +96,12 @@ def stated_length(meta: Mapping[str, Any]) -> int:
         return 0
 
 
-def refused_constant(name: str) -> Any:
+def _refused_constant(name: str) -> Any:
     """NaN and Infinity are no JSON (RFC 8259, 6)."""
     raise ValueError(f"{name} is no JSON")
 
 
-def without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     """Of a sphere that is given twice neither may be taken."""
     found = dict(pairs)
     if len(found) < len(pairs):
@@ -103,15 +109,9 @@ def without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def whole(text: str) -> int:
+def _whole(text: str) -> int:
     if len(text) > LONGEST_NUMBER or (number := int(text)) not in _INTEGERS:
         raise ValueError("a whole number does not fit into 64 bits")
-    return number
-
-
-def _finite(text: str) -> float:
-    if len(text) > LONGEST_NUMBER or not math.isfinite(number := float(text)):
-        raise ValueError("a number is too large, or has too many digits")
     return number
 
 

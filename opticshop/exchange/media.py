@@ -10,7 +10,7 @@ from rest_framework.exceptions import NotAcceptable
 from rest_framework.negotiation import DefaultContentNegotiation
 from rest_framework.renderers import BaseRenderer
 
-from opticshop.core.parsers import LONGEST_NUMBER, BoundedJSONParser, refused_constant, whole, without_repeats
+from opticshop.core.parsers import LONGEST_NUMBER, BoundedJSONParser
 
 from .vocabulary import MEDIA_TYPE
 
@@ -48,29 +48,19 @@ class JsonRenderer(FhirRenderer):
 class FhirParser(BoundedJSONParser):
     media_type = MEDIA_TYPE
 
-    def read(self, text: str) -> Any:
-        return json.loads(
-            text,
-            parse_float=_decimal,
-            parse_int=whole,
-            parse_constant=refused_constant,
-            object_pairs_hook=without_repeats,
-        )
+    def number(self, text: str) -> Decimal:
+        """What is far beyond any measurement is refused before anything is computed with it, or written out in full."""
+        try:
+            number = Decimal(text[: LONGEST_NUMBER + 1])
+        except InvalidOperation as error:
+            raise ValueError("an exponent is too large") from error
+        if len(text) > LONGEST_NUMBER or abs(number.adjusted()) > LONGEST_NUMBER:
+            raise ValueError("a number is too large, too small, or has too many digits")
+        return number
 
 
 class PlainJsonParser(FhirParser):
     media_type = _JSON
-
-
-def _decimal(text: str) -> Decimal:
-    """What is far beyond any measurement is refused before anything is computed with it, or written out in full."""
-    try:
-        number = Decimal(text[: LONGEST_NUMBER + 1])
-    except InvalidOperation as error:
-        raise ValueError("an exponent is too large") from error
-    if len(text) > LONGEST_NUMBER or abs(number.adjusted()) > LONGEST_NUMBER:
-        raise ValueError("a number is too large, too small, or has too many digits")
-    return number
 
 
 class FhirNegotiation(DefaultContentNegotiation):
