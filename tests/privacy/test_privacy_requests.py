@@ -22,8 +22,8 @@ from opticshop.customers.contacting import ways_for, who_to_tell, why_not
 from opticshop.customers.merged import CustomerErased, CustomerRestricted
 from opticshop.customers.models import Customer, CustomerMerge
 from opticshop.customers.services import customer_merge, customer_unmerge
+from opticshop.prescriptions.validity import months_after
 from opticshop.privacy.models import PrivacyRequest, PrivacyStep
-from opticshop.privacy.services.requests import months_later
 from tests.factories import CustomerFactory, OrderFactory, PrescriptionFactory
 from tests.prescriptions.bodies import prescription as prescription_body
 
@@ -52,7 +52,7 @@ def fresh(customer):
 )
 def test_it_is_due_in_a_month_and_the_month_ends_with_its_last_day(day, due):
     """Regulation (EEC) 1182/71, article 3(2)(c): the same date of the last month, or its last day (from memory)."""
-    assert months_later(dt.date.fromisoformat(day), 1).isoformat() == due
+    assert months_after(dt.date.fromisoformat(day), 1).isoformat() == due
 
 
 def test_a_request_is_received_extended_once_and_refused_with_the_reason(api, head_office, manager, mill):

@@ -61,9 +61,7 @@ def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.da
     ErasureStandsInTheWay.
     """
     with transaction.atomic(), acting.values_untold():
-        rows = Customer.objects.everywhere("records of one person, permission checked by the caller")
-        lock_rows(rows.filter(id__in=person_of(customer).ids))
-        person = person_of(customer)
+        person = person_locked(customer)
         first_time = person.root.erased_at is None
         if first_time:
             refuse_obstructed(obstacles_of(person))
@@ -84,7 +82,7 @@ def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.da
 
 def _carried_out(person: Person, plan: Plan) -> Counter[str]:
     going = values_going(person, plan)
-    _take_back_messages(person)
+    messages_take_back(person, "The person was erased.")
     done = copies_scrub(person, going)
     if any(each.table == Photograph._meta.db_table for each in plan.of(DELETE)):
         _forget_files(person)
@@ -95,24 +93,38 @@ def _carried_out(person: Person, plan: Plan) -> Counter[str]:
     return done
 
 
-def _take_back_messages(person: Person) -> None:
-    """Nothing is sent any more; whoever listens hears of it."""
-    withdraw(list(rows_of(Message, person.ids).filter(state=Message.State.QUEUED)), SYSTEM, "The person was erased.")
+def person_locked(customer: Customer) -> Person:
+    """The person as they are once nobody else writes to any of their records."""
+    rows = Customer.objects.everywhere("records of one person, permission checked by the caller")
+    lock_rows(rows.filter(id__in=person_of(customer).ids))
+    return person_of(customer)
+
+
+def messages_take_back(person: Person, why: str) -> int:
+    """Nothing that waits is sent any more; whoever listens hears of it. Returns how many messages waited."""
+    waiting = list(rows_of(Message, person.ids).filter(state=Message.State.QUEUED))
+    withdraw(waiting, SYSTEM, why)
+    return len(waiting)
 
 
 def _blank(person: Person, table: str) -> int:
     """Empty the columns that the rule names. What a table wants explained says that it was erased."""
-    rows: QuerySet[Any] = QuerySet(personal_models()[table])
-    blank = policy().rules[table].blank
-    plain = {name: value for name, value in blank.items() if value != ERASED}
+    more = {}
     if table == Customer._meta.db_table:
-        plain |= {"erased_at": clock.now(), "restricted_at": None, "version": F("version") + 1}
+        more = {"erased_at": clock.now(), "restricted_at": None, "version": F("version") + 1}
     for keys in chunks(person.keys[table]):
-        if plain:
-            rows.filter(pk__in=keys).update(**plain)
-        for name in blank.keys() - plain.keys():
-            rows.filter(pk__in=keys).exclude(**{name: ""}).update(**{name: ERASED})
+        rows_blank(table, keys, **more)
     return len(person.keys[table])
+
+
+def rows_blank(table: str, keys: list[Any], **more: Any) -> None:
+    plain: QuerySet[Any] = QuerySet(personal_models()[table])
+    rows, blank = plain.filter(pk__in=keys), policy().rules[table].blank
+    emptied = more | {name: value for name, value in blank.items() if value != ERASED}
+    if emptied:
+        rows.update(**emptied)
+    for name in blank.keys() - emptied.keys():
+        rows.exclude(**{name: ""}).update(**{name: ERASED})
 
 
 def _forget_files(person: Person) -> None:

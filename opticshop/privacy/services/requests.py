@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
 from collections.abc import Mapping
 
@@ -16,6 +15,7 @@ from opticshop.core.states import check_move
 from opticshop.customers.ages import age_on
 from opticshop.customers.contacting import GUARDIAN_BELOW, identity_of
 from opticshop.customers.models import Customer
+from opticshop.prescriptions.validity import months_after
 
 from .. import events
 from ..models import REQUEST_MOVES, AccessFile, PrivacyRequest, RequestKind, RequestState, StepKind
@@ -25,7 +25,8 @@ from .erasing import person_erase
 from .restricting import person_restrict, person_unrestrict
 from .steps import event_record, step_record
 
-#: One month, and two more for what is complex or many (GDPR, article 12(3)).
+#: One month, and two more for what is complex or many (GDPR, article 12(3)); a month ends on the same day of a later
+#: month, or on its last (Regulation (EEC) 1182/71, article 3, from memory).
 MONTHS, MORE_MONTHS = 1, 2
 
 
@@ -64,12 +65,6 @@ class CopyNotFetched(Conflict):
     title = "The copy was not handed over"
 
 
-def months_later(day: dt.date, months: int) -> dt.date:
-    """The same day of a later month, or its last day (Regulation (EEC) 1182/71, article 3, from memory)."""
-    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
-    return dt.date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
-
-
 def request_receive(
     *,
     actor: Actor,
@@ -101,7 +96,7 @@ def request_receive(
                 kind=kind,
                 way=way,
                 received_on=day,
-                due_on=months_later(day, MONTHS),
+                due_on=months_after(day, MONTHS),
                 identity_check=identity_check,
                 words=words,
             )
@@ -134,7 +129,7 @@ def request_extend(*, actor: Actor, request: PrivacyRequest, version: int, reaso
             raise ExtendedAlready("It was extended before.", field="reason")
         if clock.today(row.branch.time_zone) > row.due_on:
             raise ExtendedAlready(f"It was due on {row.due_on}.", field="reason")
-        row.due_on, row.extended_reason = months_later(row.received_on, MONTHS + MORE_MONTHS), reason
+        row.due_on, row.extended_reason = months_after(row.received_on, MONTHS + MORE_MONTHS), reason
         row.version += 1
         row.save(update_fields=["due_on", "extended_reason", "version"])
         step_record(actor, row, StepKind.EXTENDED, reason)

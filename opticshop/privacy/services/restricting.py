@@ -8,15 +8,12 @@ from django.db.models import F
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Conflict
-from opticshop.core.locks import lock_rows
-from opticshop.correspondence.models import Message
-from opticshop.correspondence.services.queueing import withdraw
 from opticshop.customers.models import Customer
 from opticshop.reminders.services import recall_review
 
 from .. import events
-from ..persons import Person, person_of, rows_of
-from .erasing import SYSTEM
+from ..persons import Person, person_of
+from .erasing import SYSTEM, messages_take_back, person_locked
 
 
 class AlreadyRestricted(Conflict):
@@ -38,31 +35,24 @@ def person_restrict(*, actor: Actor, customer: Customer) -> int:
     back. Permissions are checked by the caller. Returns how many messages were. Raises AlreadyRestricted.
     """
     with transaction.atomic():
-        person = _locked(customer)
+        person = person_locked(customer)
         if person.root.restricted_at is not None:
             raise AlreadyRestricted(field="customer")
         _mark(person, clock.now())
-        waiting = list(rows_of(Message, person.ids).filter(state=Message.State.QUEUED))
-        withdraw(waiting, SYSTEM, "The person asked that the record is not used.")
+        waiting = messages_take_back(person, "The person asked that the record is not used.")
         _tell(events.RECORD_RESTRICTED, person, actor)
-    return len(waiting)
+    return waiting
 
 
 def person_unrestrict(*, actor: Actor, customer: Customer) -> None:
     """The record is used again; recalls are looked at anew. What was taken back is not sent. Raises NotRestricted."""
     with transaction.atomic():
-        person = _locked(customer)
+        person = person_locked(customer)
         if person.root.restricted_at is None:
             raise NotRestricted(field="customer")
         _mark(person, None)
         _tell(events.RESTRICTION_LIFTED, person, actor)
         recall_review(actor=SYSTEM, customer=person_of(customer).root, look_again=True)
-
-
-def _locked(customer: Customer) -> Person:
-    rows = Customer.objects.everywhere("records of one person, permission checked by the caller")
-    lock_rows(rows.filter(id__in=person_of(customer).ids))
-    return person_of(customer)
 
 
 def _mark(person: Person, moment: object) -> None:

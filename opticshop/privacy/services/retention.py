@@ -8,10 +8,8 @@ from collections import Counter
 from collections.abc import Callable
 from functools import partial
 from itertools import islice
-from typing import Any
 
 from django.db import transaction
-from django.db.models import Q, QuerySet
 
 from opticshop.core import acting, clock
 from opticshop.core.actor import ALL, Actor
@@ -23,8 +21,7 @@ from opticshop.customers.models import Customer
 from ..models import RUN_MOVES, RetentionPeriod, RetentionRun, RunState
 from ..over import Over, tables_by_row
 from ..permissions import PrivacyPermission
-from ..rules import policy
-from .erasing import ERASED, SYSTEM, ErasureStandsInTheWay, person_erase
+from .erasing import SYSTEM, ErasureStandsInTheWay, person_erase, rows_blank
 
 #: Persons whom one proposal counts, and keys that it names of each sort. What is beyond stands in the next one.
 MOST, NAMED = 500, 5
@@ -145,15 +142,9 @@ def _end_person(customer_id: uuid.UUID, run: RetentionRun, sort: str) -> Counter
 
 
 def _end_rows(over: Over, table: str) -> Counter[str]:
-    rows, blank = over.rows(table), policy().rules[table].blank
-    keys = list(rows.order_by("pk").values_list("pk", flat=True)[:ROWS])
-    some: QuerySet[Any] = QuerySet(rows.model)
-    some = some.filter(pk__in=keys)
+    keys = list(over.rows(table).order_by("pk").values_list("pk", flat=True)[:ROWS])
     with acting.values_untold():
-        some.update(**{name: value for name, value in blank.items() if value != ERASED})
-        for name, value in blank.items():
-            if value == ERASED:
-                some.filter(~Q(**{name: ""})).update(**{name: ERASED})
+        rows_blank(table, keys)
     return Counter({table: len(keys)})
 
 
