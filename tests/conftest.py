@@ -30,7 +30,9 @@ from . import quick_schema
 from .factories import BranchFactory, UserFactory
 
 # A machine that is busy is no fault of the code.
-hypothesis_settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+hypothesis_settings.register_profile(
+    "busy", parent=hypothesis_settings.default, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 hypothesis_settings.load_profile("busy")
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
