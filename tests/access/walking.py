@@ -326,7 +326,7 @@ def _swapped(value: Any, swap: Callable[[str, str], str], name: str = "") -> Any
 
 def signs(side: str) -> tuple[bytes, ...]:
     """What every row of that side carries: its mark, its keys, its numbers."""
-    return (side.encode(), f"-{KEY_MARK[side]}-".encode(), str(NUMBER_OF[side])[:7].encode())
+    return (side.encode(), f"-7000-{KEY_MARK[side]}-".encode(), str(NUMBER_OF[side])[:7].encode())
 
 
 def _bytes_of(answer: Any) -> bytes:
