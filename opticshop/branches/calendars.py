@@ -72,6 +72,11 @@ class Calendar:
         """Minutes between two instants within opening hours; 0 where the end is not later than the start."""
         return sum((closes - opens).total_seconds() / 60 for opens, closes in self._open_spans(start, end))
 
+    def days_between(self, start: dt.datetime, end: dt.datetime) -> int:
+        """Calendar days of the branch from the day of one instant to that of another; 0 on the same day."""
+        zone = ZoneInfo(self.zone)
+        return (end.astimezone(zone).date() - start.astimezone(zone).date()).days
+
     def _open_spans(self, start: dt.datetime, end: dt.datetime) -> Iterator[tuple[dt.datetime, dt.datetime]]:
         zone = ZoneInfo(self.zone)
         day, last = start.astimezone(zone).date(), end.astimezone(zone).date()

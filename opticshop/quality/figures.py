@@ -11,7 +11,7 @@ spoil rate         lenses lost on the bench in the period / (those + lenses of a
 turnaround         working time of the branch (opening hours, without closures and public holidays) from the order being
                    complete to its first job being finished, for the cohort. An order is placed only with prescription,
                    measurements and articles, so it is complete when placed. Waits for the customer are not taken out.
-                   p50 and p90 by linear interpolation between the ranks.
+                   Calendar days are the days of the branch between them. p50 and p90 are nearest ranks.
 kept promise       finished on or before the first promised day, and on or before the last.
 
 Groups. By person: who glazed the pair; for lost lenses who recorded the loss. By product: a pair of two lens products
@@ -28,7 +28,6 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-import numpy as np
 from django.db.models import (
     Case,
     Count,
@@ -46,23 +45,32 @@ from django.db.models import (
     Value,
     When,
 )
-from django.db.models.functions import TruncDate, TruncMonth
+from django.db.models.functions import TruncDate, TruncMonth, TruncWeek
 
 from opticshop.branches.calendars import Calendar, calendar_of
 from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.errors import Invalid
+from opticshop.core.percentiles import nearest_rank
 from opticshop.orders.causes import TABLE, Where
 from opticshop.orders.models import Promise
 from opticshop.workshop.models import Breakage, Job, JobState, StepKind
 
 from .models import Inspection, PairReturn
 
-By = Literal["total", "branch", "product", "person", "month"]
+By = Literal["total", "branch", "product", "person", "day", "week", "month"]
 #: Causes of a remake or return that say nothing of how the pair was made.
 NO_FAULT = frozenset({"prescriber_change", "scratched_early", "broken_in_wear", "lost_in_post", "frame_changed"})
 ON_THE_BENCH = frozenset(cause.key for cause in TABLE if Where.BENCH in cause.where)
 LONGEST = dt.timedelta(days=366)
+#: How long a pair may come back and still count as not right (common practice, no source).
+RETURN_DAYS = 30
+#: Groups by time -> the database's cut to their first day, and how such a group is written (ISO 8601).
+SPANS: dict[str, tuple[Any, str]] = {
+    "day": (TruncDate, "%Y-%m-%d"),
+    "week": (TruncWeek, "%G-W%V"),
+    "month": (TruncMonth, "%Y-%m"),
+}
 
 
 class PeriodTooLong(Invalid):
@@ -86,6 +94,7 @@ class Tally:
     lenses_made: int = 0
     lenses_lost: int = 0
     minutes: list[float] = field(default_factory=list)
+    days: list[int] = field(default_factory=list)
 
     @property
     def right_first_time_percent(self) -> float | None:
@@ -108,7 +117,8 @@ class Tally:
         return self._hours(90)
 
     def _hours(self, percentile: int) -> float | None:
-        return round(float(np.percentile(self.minutes, percentile)) / 60, 2) if self.minutes else None
+        minutes = nearest_rank(self.minutes, percentile)
+        return None if minutes is None else round(minutes / 60, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +132,7 @@ class Figures:
 
 
 def workshop_figures(
-    branches: Iterable[Branch], *, first: dt.date, last: dt.date, by: By = "total", return_days: int = 30
+    branches: Iterable[Branch], *, first: dt.date, last: dt.date, by: By = "total", return_days: int = RETURN_DAYS
 ) -> Figures:
     """The figures of branches the caller may watch, for the days ``first`` to ``last``. Raises PeriodTooLong.
 
@@ -130,17 +140,23 @@ def workshop_figures(
     """
     if not dt.timedelta(0) <= last - first <= LONGEST:
         raise PeriodTooLong(f"{first} to {last}.", field="last", allowed="up to 366 days from first")
+    total, rows = tallies_of(branches, first=first, last=last, by=by, return_days=return_days)
+    return Figures(first, last, by, return_days, total, rows)
+
+
+def tallies_of(
+    branches: Iterable[Branch], *, first: dt.date, last: dt.date, by: By, return_days: int = RETURN_DAYS
+) -> tuple[Tally, list[Tally]]:
+    """The total and the groups of ``workshop_figures`` in order of their labels, for a period of any length."""
     total, rows = Tally(None, "Total"), dict[str | None, Tally]()
-    for zone, those in _by_zone(branches).items():
+    for zone, those in branches_by_zone(branches).items():
         asked = _Asked(zone, those, first, last, return_days)
         for each in asked.tallies("total"):
             _add(total, each)
         if by != "total":
             for each in asked.tallies(by):
                 _add(rows.setdefault(each.key, Tally(each.key, each.label)), each)
-    return Figures(
-        first, last, by, return_days, total, sorted(rows.values(), key=lambda row: (row.label, row.key or ""))
-    )
+    return total, sorted(rows.values(), key=lambda row: (row.label, row.key or ""))
 
 
 #: Group -> the columns of its key and its label, from a job.
@@ -149,7 +165,7 @@ _KEYS: dict[str, tuple[Any, Any]] = {
     "branch": (F("branch_id"), F("branch__code")),
     "product": (F("order__lenses__product_id"), F("order__lenses__product__sku")),
     "person": (F("steps__by_id"), F("steps__by__username")),
-    "month": (F("month"), F("month")),
+    **{by: (F("span"), F("span")) for by in SPANS},
 }
 #: The same from a lost lens.
 _LOST_KEYS: dict[str, tuple[Any, Any]] = {
@@ -157,7 +173,7 @@ _LOST_KEYS: dict[str, tuple[Any, Any]] = {
     "branch": (F("job__branch_id"), F("job__branch__code")),
     "product": (F("job__order__lenses__product_id"), F("job__order__lenses__product__sku")),
     "person": (F("by_id"), F("by__username")),
-    "month": (F("month"), F("month")),
+    **{by: (F("span"), F("span")) for by in SPANS},
 }
 
 
@@ -173,27 +189,27 @@ class _Asked:
 
     def tallies(self, by: By) -> Iterator[Tally]:
         for row in self._cohort_counts(by):
-            found = _tally(row)
+            found = _tally(row, by)
             found.jobs, found.right, found.not_yet_settled = row["jobs"], row["right"], row["unsettled"]
             found.on_first_promise, found.on_last_promise = row["kept_first"], row["kept_last"]
             yield found
         for row in self._made_counts(by):
-            found = _tally(row)
+            found = _tally(row, by)
             found.lenses_made = row["made"] or 0
             yield found
         for row in self._lost_counts(by):
-            found = _tally(row)
+            found = _tally(row, by)
             found.lenses_lost = row["lost"]
             yield found
         yield from self._turnarounds(by)
 
     def _finished(self, by: By) -> QuerySet[Job]:
-        start, end = _bounds(self.zone, self.first, self.last)
+        start, end = bounds_of(self.zone, self.first, self.last)
         jobs = Job.objects.everywhere("figures of branches the caller may watch").filter(
             branch__in=self.branches, state=JobState.FINISHED, finished_at__gte=start, finished_at__lt=end
         )
-        if by == "month":
-            return jobs.annotate(month=TruncMonth("finished_at", tzinfo=_zone(self.zone), output_field=DateField()))
+        if by in SPANS:
+            return jobs.annotate(span=span_of("finished_at", by, self.zone))
         if by == "person":
             return jobs.filter(steps__kind=StepKind.GLAZE)  # one such step a job: nothing is counted twice
         return jobs
@@ -239,7 +255,7 @@ class _Asked:
         return _grouped(self._finished(by), _KEYS[by]).annotate(made=Sum(counted))
 
     def _lost_counts(self, by: By) -> QuerySet[Any]:
-        start, end = _bounds(self.zone, self.first, self.last)
+        start, end = bounds_of(self.zone, self.first, self.last)
         lost: QuerySet[Any] = Breakage.objects.filter(
             job__branch__in=self.branches,
             eye__in=["right", "left"],
@@ -249,8 +265,8 @@ class _Asked:
         )
         if by == "product":
             lost = lost.filter(job__order__lenses__eye=F("eye"))
-        if by == "month":
-            lost = lost.annotate(month=TruncMonth("created_at", tzinfo=_zone(self.zone), output_field=DateField()))
+        if by in SPANS:
+            lost = lost.annotate(span=span_of("created_at", by, self.zone))
         return _grouped(lost, _LOST_KEYS[by]).annotate(lost=Count("id"))
 
     def _turnarounds(self, by: By) -> Iterator[Tally]:
@@ -258,8 +274,9 @@ class _Asked:
         rows = self._finished(by).filter(attempt=1).annotate(key=_KEYS[by][0], label=_KEYS[by][1]).order_by()
         columns = ("id", "branch_id", "order__placed_at", "finished_at", "key", "label")
         for _, branch_id, placed_at, finished_at, key, label in rows.values_list(*columns).distinct():
-            found = _tally({"key": key, "label": label})
-            found.minutes = [calendars[branch_id].working_minutes(placed_at, finished_at)]
+            found, calendar = _tally({"key": key, "label": label}, by), calendars[branch_id]
+            found.minutes = [calendar.working_minutes(placed_at, finished_at)]
+            found.days = [calendar.days_between(placed_at, finished_at)]
             yield found
 
 
@@ -267,10 +284,20 @@ def _grouped(rows: QuerySet[Any], columns: tuple[Any, Any]) -> QuerySet[Any]:
     return rows.annotate(key=columns[0], label=columns[1]).order_by().values("key", "label")
 
 
-def _tally(row: dict[str, Any]) -> Tally:
+def span_of(column: str, by: str, zone: str) -> Any:
+    """The first day of the day, week or month (``SPANS``) in which an instant falls in a zone, as a date."""
+    return SPANS[by][0](column, tzinfo=_zone(zone), output_field=DateField())
+
+
+def span_label(day: dt.date, by: str) -> str:
+    """How the group of ``SPANS`` that begins with a day is written."""
+    return day.strftime(SPANS[by][1])
+
+
+def _tally(row: dict[str, Any], by: str) -> Tally:
     key, label = row["key"], row["label"]
-    if isinstance(key, dt.date):
-        key = label = key.strftime("%Y-%m")
+    if by in SPANS:
+        key = label = span_label(key, by)
     return Tally(None if key in (None, "") else str(key), "nobody named" if label is None else str(label))
 
 
@@ -286,16 +313,18 @@ def _add(into: Tally, other: Tally) -> None:
     ):
         setattr(into, name, getattr(into, name) + getattr(other, name))
     into.minutes += other.minutes
+    into.days += other.days
 
 
-def _by_zone(branches: Iterable[Branch]) -> dict[str, list[Branch]]:
+def branches_by_zone(branches: Iterable[Branch]) -> dict[str, list[Branch]]:
+    """Time zone -> its branches; figures make their queries once a zone."""
     zones: dict[str, list[Branch]] = {}
     for branch in branches:
         zones.setdefault(branch.time_zone, []).append(branch)
     return zones
 
 
-def _bounds(zone: str, first: dt.date, last: dt.date) -> tuple[dt.datetime, dt.datetime]:
+def bounds_of(zone: str, first: dt.date, last: dt.date) -> tuple[dt.datetime, dt.datetime]:
     """From the first instant of the first day to the first instant after the last, in a zone."""
     start = dt.datetime.combine(first, dt.time(), _zone(zone))
     return start, dt.datetime.combine(last + dt.timedelta(days=1), dt.time(), _zone(zone))

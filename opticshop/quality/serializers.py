@@ -572,7 +572,7 @@ class ReturnDecideIn(StrictSerializer):
 class FiguresAsked(StrictSerializer):
     first = serializers.DateField(help_text="First day")
     last = serializers.DateField(help_text="Last day, included")
-    by = serializers.ChoiceField(["total", "branch", "product", "person", "month"], default="total")
+    by = serializers.ChoiceField(["total", "branch", "product", "person", "day", "week", "month"], default="total")
     branch = serializers.UUIDField(required=False, help_text="Only this branch")
     return_days = serializers.IntegerField(
         default=30, min_value=0, max_value=365, help_text="How long a pair may come back and still count as not right"
@@ -582,7 +582,7 @@ class FiguresAsked(StrictSerializer):
 class FigureRowOut(serializers.Serializer[Any]):
     """Counts beside every share, so that a share of three jobs is seen to be one."""
 
-    key = serializers.CharField(allow_null=True, help_text="Id of the branch, product or person, or the month")
+    key = serializers.CharField(allow_null=True, help_text="Id of the branch, product or person, or the span")
     label = serializers.CharField()  # type: ignore[assignment]
     jobs = serializers.IntegerField(help_text="First attempts finished in the period")
     right = serializers.IntegerField(help_text="Of these, right first time")
@@ -591,7 +591,9 @@ class FigureRowOut(serializers.Serializer[Any]):
     lenses_made = serializers.IntegerField(help_text="Lenses of all jobs finished in the period")
     lenses_lost = serializers.IntegerField(help_text="Lenses lost on the bench in the period")
     spoil_percent = serializers.FloatField(allow_null=True, help_text="Lost of lost and made")
-    turnaround_p50_hours = serializers.FloatField(allow_null=True, help_text="Working hours, order complete to packed")
+    turnaround_p50_hours = serializers.FloatField(
+        allow_null=True, help_text="Working hours, order complete to packed; the value at the nearest rank"
+    )
     turnaround_p90_hours = serializers.FloatField(allow_null=True)
     on_first_promise = serializers.IntegerField(help_text="Packed on or before the first promised day")
     on_first_promise_percent = serializers.FloatField(allow_null=True)
