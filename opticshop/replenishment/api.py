@@ -180,7 +180,10 @@ class ClassesViewSet(ApiViewSet):
 
 class DeadStockFilter(django_filters.FilterSet):
     months = django_filters.NumberFilter(
-        method="by_months", label="Not used for so many months; 12 when left out", min_value=1, max_value=240
+        method="by_months",
+        label=f"Not used for so many months; {selectors.DEAD_AFTER_MONTHS} when left out",
+        min_value=1,
+        max_value=240,
     )
     branch = django_filters.UUIDFilter(field_name="branch_id")
     kind = django_filters.ChoiceFilter(field_name="item__kind", choices=StockItem.Kind.choices)
@@ -190,7 +193,7 @@ class DeadStockFilter(django_filters.FilterSet):
         fields: list[str] = []
 
     def __init__(self, data: Any = None, *args: Any, **kwargs: Any) -> None:
-        super().__init__({"months": "12", **(data.dict() if data else {})}, *args, **kwargs)
+        super().__init__({"months": str(selectors.DEAD_AFTER_MONTHS), **(data.dict() if data else {})}, *args, **kwargs)
 
     def by_months(self, queryset: Any, name: str, value: Any) -> Any:
         return selectors.not_moved_for(queryset, int(value))

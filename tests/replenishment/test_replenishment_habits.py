@@ -8,6 +8,7 @@ from decimal import Decimal
 import pytest
 
 from opticshop.core import clock
+from opticshop.replenishment.selectors import dead_stock_at
 from opticshop.stock import services as stock
 from tests.conftest import NOON
 from tests.factories import FrameFactory
@@ -67,6 +68,21 @@ def test_stock_is_dead_when_nobody_used_it_for_so_many_months(api, manager, mill
     assert dead(client, months="14") == {}
     assert set(dead(client, months="1")) == {(str(asleep.id), "OLD")}
     assert client.get(DEAD, {"months": "0"}).status_code == 400
+    [now] = dead_stock_at([mill, quay], at=NOON)
+    assert (now.lot.id, now.pieces, now.value, now.idle_since) == (
+        lot.id,
+        3,
+        Decimal("10.50"),
+        NOON - dt.timedelta(days=400),
+    )
+    assert dead_stock_at([quay], at=NOON) == dead_stock_at([mill], at=NOON, months=14) == []
+    # On the day before one was taken all four had lain for 80 weeks less 401 days, as had the other lot of that age.
+    then = dead_stock_at([mill], at=NOON - dt.timedelta(days=401), months=5)
+    assert [(each.pieces, each.idle_since) for each in then] == [
+        (4, NOON - dt.timedelta(weeks=80)),
+        (5, NOON - dt.timedelta(weeks=80)),
+    ]
+    assert dead_stock_at([mill], at=NOON - dt.timedelta(days=401), months=6) == []
 
 
 def test_frames_can_be_dead_stock_too_and_each_branch_sees_its_own(api, manager, outsider, clerk, mill, queries):

@@ -12,6 +12,8 @@ import pytest
 from opticshop.core import clock
 from opticshop.core.actor import system
 from opticshop.stock import services
+from opticshop.stock.costing import Method
+from opticshop.stock.selectors import valuations_at
 from tests.conftest import NOON
 from tests.factories import FrameFactory
 
@@ -71,6 +73,20 @@ def test_the_worth_at_any_moment(api, manager, mill, history, settings, method, 
     settings.OPTICSHOP_STOCK_VALUATION = method
     moment = (NOON + hours * HOUR).isoformat()
     assert told(api(manager), at=moment) == {"MILL": expected[hours]}
+
+
+@pytest.mark.parametrize(("method", "expected"), [("fifo", FIFO), ("average", AVERAGE)])
+def test_many_moments_are_told_at_once(mill, quay, history, queries, method, expected):
+    """Each as it is told alone; the moments of a branch are its own."""
+    asked = [(mill, NOON + hours * HOUR) for hours in expected] + [(quay, NOON + 9 * HOUR)]
+    told = {}
+    assert queries(lambda: told.update(valuations_at(asked, method=Method(method)))) == 1
+    for hours, (on_hand_value, in_transit_value, *pieces) in expected.items():
+        worth = told[mill.id, NOON + hours * HOUR]
+        assert (worth.on_hand_value, worth.in_transit_value) == (Decimal(on_hand_value), Decimal(in_transit_value))
+        assert [worth.on_hand_pieces, worth.in_transit_pieces] == pieces
+    assert [at for branch, at in told if branch == quay.id] == [NOON + 9 * HOUR]
+    assert told[quay.id, NOON + 9 * HOUR].on_hand_pieces == 1
 
 
 def test_before_there_was_anything_it_is_worth_nothing(api, manager, history):

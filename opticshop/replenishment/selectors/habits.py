@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Max, OuterRef, Q, Subquery
+from django.db.models import Max, OuterRef, Q, Subquery, Sum
 
 from opticshop.branches.models import Branch
 from opticshop.core import clock
@@ -22,6 +23,22 @@ from .positions import items_of
 
 #: A month of the dead-stock rule.
 DAYS_IN_MONTH = Decimal("30.44")
+#: Stock is dead after so many months where nobody says otherwise (common practice, no source).
+DEAD_AFTER_MONTHS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class DeadLot:
+    """A lot that lay unused at a moment: how many pieces, and since when its item was not taken at that branch."""
+
+    lot: Lot
+    pieces: int
+    idle_since: dt.datetime
+
+    @property
+    def value(self) -> Decimal:
+        """In the branch's currency, at the cost of the lot."""
+        return self.pieces * self.lot.unit_cost
 
 
 def classes_of(branches: Iterable[Branch], *, weeks: int, until: dt.date) -> dict[Cell, Class]:
@@ -75,5 +92,30 @@ def dead_stock_visible_to(actor: Actor) -> BranchQuerySet[Any]:
 
 def not_moved_for(lots: BranchQuerySet[Any], months: int) -> BranchQuerySet[Any]:
     """Of these lots, the ones that came in and were last taken so many months ago or longer."""
-    limit = clock.now() - dt.timedelta(days=float(months * DAYS_IN_MONTH))
+    limit = _limit(clock.now(), months)
     return lots.filter(created_at__lt=limit).filter(Q(last_taken_at__isnull=True) | Q(last_taken_at__lt=limit))
+
+
+def dead_stock_at(branches: Iterable[Branch], *, at: dt.datetime, months: int = DEAD_AFTER_MONTHS) -> list[DeadLot]:
+    """The lots that were dead at a moment, by the rule of ``not_moved_for``, from the ledger alone.
+
+    For branches whose stock the caller may value. Three queries.
+    """
+    before = Movement.objects.everywhere("of branches the caller may value").filter(
+        branch__in=list(branches), created_at__lte=at
+    )
+    taken = before.filter(kind__in=DEMAND_KINDS).order_by().values_list("branch", "lot__item")
+    last_taken = {(branch, item): last for branch, item, last in taken.annotate(last=Max("created_at"))}
+    sums = before.order_by().values_list("lot").annotate(pieces=Sum("on_hand_change"))
+    held = {lot_id: pieces for lot_id, pieces in sums if pieces > 0}
+    lots = Lot.objects.everywhere("as above").filter(branch__in=list(branches), created_at__lt=_limit(at, months))
+    found = []
+    for lot in lots.select_related("item__lens", "item__frame").order_by("id"):
+        idle_since = max(lot.created_at, last_taken.get((lot.branch_id, lot.item_id), lot.created_at))
+        if lot.id in held and idle_since < _limit(at, months):
+            found.append(DeadLot(lot, held[lot.id], idle_since))
+    return found
+
+
+def _limit(moment: dt.datetime, months: int) -> dt.datetime:
+    return moment - dt.timedelta(days=float(months * DAYS_IN_MONTH))

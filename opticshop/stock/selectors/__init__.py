@@ -23,7 +23,15 @@ from .lots import (
 )
 from .proof import Difference, ledger_differences
 from .transfers import branch_at_the_end, branches_to_trade_with, transfer_get_for, transfers_visible_to
-from .valuation import Valuation, ValuationImpossible, company_method, valuations, valued_items, worth_of_items
+from .valuation import (
+    Valuation,
+    ValuationImpossible,
+    company_method,
+    valuations,
+    valuations_at,
+    valued_items,
+    worth_of_items,
+)
 
 __all__ = [
     "Cell",
@@ -56,6 +64,7 @@ __all__ = [
     "transfer_get_for",
     "transfers_visible_to",
     "valuations",
+    "valuations_at",
     "valued_items",
     "variances_of",
     "worth_of_items",

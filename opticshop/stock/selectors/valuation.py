@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import groupby
@@ -87,20 +87,28 @@ def valuations(
 
     All branches are computed, since what one sends brings its cost to another; only those asked for are told.
     """
-    at, method = at or clock.now(), method or company_method()
+    at = at or clock.now()
     where = actor.where(StockPermission.VALUE)
     branches = Branch.objects.all() if where is ALL else Branch.objects.filter(id__in=where)
     if branch is not None:
         branches = branches.filter(id=branch.id)
-    told = {each.id: Valuation(each, method, at) for each in branches.order_by("code")}
+    return list(valuations_at([(each, at) for each in branches.order_by("code")], method=method).values())
+
+
+def valuations_at(
+    asked: Iterable[tuple[Branch, dt.datetime]], *, method: Method | None = None
+) -> dict[tuple[uuid.UUID, dt.datetime], Valuation]:
+    """(branch, moment) -> its worth, for branches that the caller may value. One query. Raises ValuationImpossible."""
+    method = method or company_method()
+    told = {(branch.id, at): Valuation(branch, method, at) for branch, at in asked}
     try:
-        for item, kind, worths in worth_of_items(method, at):
+        for item, kind, at, worths in _worths(method, sorted({at for _, at in told})):
             for branch_id, worth in worths.items():
-                if branch_id in told:
-                    told[branch_id].items[item], told[branch_id].kinds[item] = worth, kind
+                if (valuation := told.get((branch_id, at))) is not None:
+                    valuation.items[item], valuation.kinds[item] = worth, kind
     except LedgerTorn as error:
         raise ValuationImpossible(str(error)) from error
-    return list(told.values())
+    return told
 
 
 def worth_of_items(method: Method, at: dt.datetime) -> Iterator[tuple[uuid.UUID, str, dict[uuid.UUID, Worth]]]:
@@ -108,6 +116,13 @@ def worth_of_items(method: Method, at: dt.datetime) -> Iterator[tuple[uuid.UUID,
 
     Raises LedgerTorn.
     """
+    return ((item, kind, worths) for item, kind, _, worths in _worths(method, [at]))
+
+
+def _worths(
+    method: Method, moments: Sequence[dt.datetime]
+) -> Iterator[tuple[uuid.UUID, str, dt.datetime, dict[uuid.UUID, Worth]]]:
+    """Every item with its kind, at each moment; it is reckoned anew only where it moved since the moment before."""
     rows = (
         Movement.objects.everywhere("costs follow transfers across branches; told per branch to those who may know")
         .exclude(on_hand_change=0, in_transit_change=0)
@@ -128,8 +143,12 @@ def worth_of_items(method: Method, at: dt.datetime) -> Iterator[tuple[uuid.UUID,
         )
     )
     for (item, kind), own in groupby(rows.iterator(chunk_size=5000), key=lambda row: (row[0], row[1])):
-        lines, is_cut = _until(at, own)
-        yield item, kind, replay(lines, method, is_cut=is_cut)
+        rows_of_item, before, worths = list(own), -1, dict[uuid.UUID, Worth]()
+        for at in moments:
+            lines, is_cut = _until(at, rows_of_item)
+            if len(lines) != before:
+                before, worths = len(lines), replay(lines, method, is_cut=is_cut)
+            yield item, kind, at, worths
 
 
 def _until(at: dt.datetime, rows: Iterable[tuple[Any, ...]]) -> tuple[list[Line], bool]:
