@@ -40,7 +40,7 @@ class Returns:
 
     @property
     def return_rate(self) -> Decimal | None:
-        return (Decimal(self.returned) / self.due).quantize(SHARE) if self.due else None
+        return share_returned(self.returned, self.due)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,25 +71,45 @@ def recall_figures(actor: Actor, branch: Branch | None, first: dt.date, last: dt
     return RecallFigures(_returns(rows.filter(due_on__range=(first, last))), _unreachable(rows))
 
 
-def _returns(rows: BranchQuerySet[Recall]) -> list[Returns]:
-    window = ExpressionWrapper(F("first_notice_on") + Value(dt.timedelta(days=DAYS_TO_RETURN)), DateField())
+def return_counts(today: dt.date) -> dict[str, Count]:
+    """What is counted of recalls in any grouping: name -> count of rows of ``Recall``. No query.
+
+    ``due``: counted among those due; of these ``told``, ``returned`` (within ``DAYS_TO_RETURN`` of the first notice),
+    ``returned_30`` and ``returned_60`` (days), and ``waiting`` (told so lately that they may still come). The rest is
+    ``not_counted``.
+    """
     told = Q(first_notice_on__isnull=False, notices_made__gt=F("notices_lost"))
     came_before = Q(returned_on__isnull=False) & (~told | Q(returned_on__lt=F("first_notice_on")))
-    not_counted = Q(outcome__in=ELSEWHERE) | came_before
     counted = ~Q(outcome__in=ELSEWHERE) & (
         Q(returned_on__isnull=True) | (told & Q(returned_on__gte=F("first_notice_on")))
     )
-    came = Q(returned_on__gte=F("first_notice_on"), returned_on__lte=Cast(window, DateField()))
+    still = Q(returned_on__isnull=True, first_notice_on__gte=today - dt.timedelta(days=DAYS_TO_RETURN))
+    return {
+        "due": Count("id", filter=counted),
+        "told": Count("id", filter=counted & told),
+        "returned": Count("id", filter=counted & _came_within(DAYS_TO_RETURN)),
+        "returned_30": Count("id", filter=counted & _came_within(30)),
+        "returned_60": Count("id", filter=counted & _came_within(60)),
+        "waiting": Count("id", filter=counted & told & still),
+        "not_counted": Count("id", filter=Q(outcome__in=ELSEWHERE) | came_before),
+    }
+
+
+def _came_within(days: int) -> Q:
+    window = ExpressionWrapper(F("first_notice_on") + Value(dt.timedelta(days=days)), DateField())
+    return Q(returned_on__gte=F("first_notice_on"), returned_on__lte=Cast(window, DateField()))
+
+
+def share_returned(returned: int, due: int) -> Decimal | None:
+    """Of those due, the share that came back; None where nobody was due."""
+    return (Decimal(returned) / due).quantize(SHARE) if due else None
+
+
+def _returns(rows: BranchQuerySet[Recall]) -> list[Returns]:
+    counts = return_counts(clock.now().date())
+    told_of = {name: counts[name] for name in ("due", "told", "returned", "not_counted")}
     groups = rows.order_by("branch__code", "policy").values_list("branch_id", "policy")
-    return [
-        Returns(*group)
-        for group in groups.annotate(
-            due=Count("id", filter=counted),
-            told=Count("id", filter=counted & told),
-            returned=Count("id", filter=counted & came),
-            not_counted=Count("id", filter=not_counted),
-        )
-    ]
+    return [Returns(*group) for group in groups.annotate(**told_of)]
 
 
 def _unreachable(rows: BranchQuerySet[Recall]) -> list[Unreachable]:
