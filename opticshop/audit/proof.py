@@ -11,10 +11,11 @@ from django.db import connection
 from django.db.models import Min
 
 from opticshop.core import clock
+from opticshop.core.partitions import partitions_of
 
 from .chain import GENESIS, Leaf, entry_leaves, hash_of, read_leaves, unpacked
 from .models import AuditEntry, AuditRead, AuditSeal
-from .pruning import pruned_upto
+from .pruning import ENTRIES, READS, pruned_upto
 from .triggers import present, wanted
 
 SEALED_TABLES = ("audit_auditentry", "audit_auditread", "audit_auditreadsubject", "audit_auditseal")
@@ -124,7 +125,6 @@ def _triggers() -> Iterator[Finding]:
     for name, made in wanted(connection).items():
         if are.get(name) != made:
             yield Finding(f"trigger {name}", "is missing, switched off or another one")
-    guards = {"append_only", "no_truncate"} if connection.vendor == "postgresql" else {"no_update", "no_delete"}
     if connection.vendor == "postgresql":
         query = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled IN ('O', 'A')"
     else:
@@ -132,5 +132,30 @@ def _triggers() -> Iterator[Finding]:
     with connection.cursor() as cursor:
         cursor.execute(query)
         there = {name for (name,) in cursor.fetchall()}
-    for name in sorted({f"{table}_{guard}" for table in SEALED_TABLES for guard in guards} - there):
+    for name in sorted(_guards() - there):
         yield Finding(f"trigger {name}", "is missing or switched off")
+    yield from _unguarded_partitions()
+
+
+def _guards() -> set[str]:
+    """What refuses changes of rows and, on PostgreSQL, emptying whole tables and each of their partitions."""
+    if connection.vendor != "postgresql":
+        return {f"{table}_{guard}" for table in SEALED_TABLES for guard in ("no_update", "no_delete")}
+    parts = [each.name for table in (ENTRIES, READS) for each in partitions_of(table.table)]
+    return {f"{table}_append_only" for table in SEALED_TABLES} | {
+        f"{table}_no_truncate" for table in (*SEALED_TABLES, *parts)
+    }
+
+
+def _unguarded_partitions() -> Iterator[Finding]:
+    """A trigger of a whole table has a copy of the same name on each partition, which can be switched off by itself."""
+    if connection.vendor != "postgresql":
+        return
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """SELECT c.relname, t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid
+               WHERE t.tgparentid <> 0 AND t.tgname LIKE 'audit\\_%%\\_append\\_only' AND t.tgenabled = 'D'
+               ORDER BY 1"""
+        )
+        for partition, name in cursor.fetchall():
+            yield Finding(f"trigger {name}", f"is switched off on the partition {partition}")

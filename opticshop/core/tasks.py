@@ -6,7 +6,7 @@ from typing import Any
 
 from celery import shared_task
 
-from . import outbox
+from . import outbox, partitions
 from .duties import Duty, duty, duty_named
 from .leases import run_leased
 from .waking import Waker
@@ -22,6 +22,11 @@ def forget_idempotency_keys() -> int:
     from .idempotency import forget_expired
 
     return forget_expired()
+
+
+@duty("core.keep_partitions", every_seconds=600, queue="night")
+def keep_partitions() -> int:
+    return partitions.keep_due(partitions.EVENTS)
 
 
 @shared_task(name="core.run_duty", ignore_result=True)

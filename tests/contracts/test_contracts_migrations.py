@@ -81,7 +81,7 @@ POSTGRESQL = (
        FROM information_schema.columns WHERE table_schema = 'public'""",
     "SELECT 'index ' || indexname, indexdef FROM pg_indexes WHERE schemaname = 'public'",
     """SELECT 'constraint ' || conrelid::regclass || '.' || conname, pg_get_constraintdef(oid)
-       FROM pg_constraint WHERE connamespace = 'public'::regnamespace AND conrelid <> 0""",
+       FROM pg_constraint WHERE connamespace = 'public'::regnamespace AND conrelid <> 0 AND conparentid = 0""",
     """SELECT 'trigger ' || tgrelid::regclass || '.' || tgname, pg_get_triggerdef(oid)
        FROM pg_trigger WHERE NOT tgisinternal""",
 )

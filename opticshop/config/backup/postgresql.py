@@ -93,7 +93,9 @@ class PostgresqlSource:
         rows = self._connection.execute(
             """SELECT c.table_name, c.column_name, c.data_type FROM information_schema.columns c
                JOIN information_schema.tables t USING (table_schema, table_name)
-               WHERE c.table_schema = 'public' AND t.table_type = 'BASE TABLE' ORDER BY 1, c.ordinal_position"""
+               WHERE c.table_schema = 'public' AND t.table_type = 'BASE TABLE'
+                 AND NOT (SELECT relispartition FROM pg_class WHERE oid = format('public.%I', c.table_name)::regclass)
+               ORDER BY 1, c.ordinal_position"""
         )
         for table, column, kind in rows.fetchall():
             found.setdefault(table, {})[column] = _KINDS.get(kind, "plain")

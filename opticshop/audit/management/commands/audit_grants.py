@@ -8,6 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from opticshop.audit.proof import SEALED_TABLES
+from opticshop.core.partitions import declared, partitions_of
 
 
 class Command(BaseCommand):
@@ -22,7 +23,8 @@ class Command(BaseCommand):
     def handle(self, *args: Any, role: str, **options: Any) -> None:
         if not re.fullmatch(r"[a-z_][a-z0-9_]{0,62}", role):
             raise CommandError("A role is named in small letters, digits and underscores.", returncode=2)
-        tables = ", ".join(SEALED_TABLES)
+        parts = [each.name for table in declared() if table.guarded for each in partitions_of(table.table)]
+        tables = ", ".join([*SEALED_TABLES, *parts])
         for line in (
             f"GRANT USAGE ON SCHEMA public TO {role};",
             f"GRANT SELECT, INSERT, UPDATE, DELETE ON ALL TABLES IN SCHEMA public TO {role};",
