@@ -144,6 +144,14 @@ class DatabaseAway(DomainError):
     status = 503
 
 
+class TookTooLong(DomainError):
+    """One statement of the database took longer than any may; what was begun is undone. Ask for less at once."""
+
+    code = "core.took_too_long"
+    title = "This took too long; ask for less at once, or try again in a moment"
+    status = 503
+
+
 def all_errors() -> Iterator[type[DomainError]]:
     """Every declared kind of problem, for the documentation page and the contract test."""
     pending: list[type[DomainError]] = [DomainError]

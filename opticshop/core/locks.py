@@ -9,7 +9,7 @@ from typing import TypeVar
 from django.conf import settings
 from django.db import DatabaseError, InterfaceError, OperationalError, connection, models, transaction
 
-from .errors import Busy, DatabaseAway, DomainError
+from .errors import Busy, DatabaseAway, DomainError, TookTooLong
 
 M = TypeVar("M", bound=models.Model)
 
@@ -48,7 +48,7 @@ def is_contention(error: BaseException) -> bool:
 
 
 #: Classes of SQLSTATE (PostgreSQL, appendix A): connection exception, insufficient resources, operator intervention by
-#: which the server ends connections. A query that was cancelled (57014) is none of them.
+#: which the server ends connections. A statement that was cancelled (57014) is none of them: see ``refusal_of``.
 _AWAY = ("08", "53", "57P")
 
 
@@ -70,4 +70,6 @@ def refusal_of(error: BaseException) -> DomainError | None:
         return Busy(headers={"Retry-After": "1"})
     if is_away(error):
         return DatabaseAway(headers={"Retry-After": "5"})
+    if getattr(error.__cause__, "sqlstate", None) == "57014":  # cancelled: statement_timeout was over
+        return TookTooLong(headers={"Retry-After": "10"})
     return None

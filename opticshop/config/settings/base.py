@@ -6,7 +6,7 @@ from typing import Any
 
 import dj_database_url
 
-from opticshop.config import env
+from opticshop.config import env, postgresql
 from opticshop.config.access import OAUTH_SCOPES
 from opticshop.config.openapi import SPECTACULAR
 
@@ -109,14 +109,15 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
     }
 else:
-    DATABASES["default"]["OPTIONS"] = {
-        # The pool tries again after 1, 2, 4 ... s until reconnect_timeout is over, and then with the next request.
-        # Left at its 5 minutes, a database that is back stays unused for as long as it was away.
-        "pool": {"min_size": 1, "max_size": env.number("OPTICSHOP_DB_POOL", 8), "timeout": 2, "reconnect_timeout": 2},
-        "connect_timeout": 5,
-    }
-    # A connection that a restart of the database has cut is found before it is handed out.
-    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+    DATABASES["default"] |= postgresql.connection(writes=True)
+#: A copy of the database for the reads of reports; see opticshop.core.replica.
+if _replica := env.text("DATABASE_REPLICA_URL"):
+    DATABASES["replica"] = dj_database_url.parse(_replica)
+    if not _replica.startswith("sqlite"):
+        DATABASES["replica"] |= postgresql.connection(writes=False)
+    DATABASE_ROUTERS = ["opticshop.core.replica.ReplicaRouter"]
+#: A copy that is further behind is not read from.
+OPTICSHOP_REPLICA_LAG_SECONDS = env.number("OPTICSHOP_REPLICA_LAG_SECONDS", 30)
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REDIS_URL = env.text("REDIS_URL")

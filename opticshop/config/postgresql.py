@@ -1,0 +1,44 @@
+"""How a process connects to PostgreSQL: how many connections, and how long anything may take (docs/running.md)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from . import env
+
+
+def connection(*, writes: bool) -> dict[str, Any]:
+    """What stands beside the address in ``DATABASES``.
+
+    The limits of time are those of the kind of process: ``config/wsgi.py`` sets the one of statements, so that a
+    request ends; jobs and commands have none, because a migration or a count of the night may take longer.
+    """
+    limits = {
+        "statement_timeout": env.number("OPTICSHOP_DB_STATEMENT_MS", 0),
+        # Whoever begins a transaction and then does nothing holds its locks and holds up the vacuum.
+        "idle_in_transaction_session_timeout": env.number("OPTICSHOP_DB_IDLE_MS", 120_000),
+    }
+    if not writes:
+        limits["default_transaction_read_only"] = 1
+    return {
+        "OPTIONS": {
+            # The pool tries again after 1, 2, 4 ... s until reconnect_timeout is over, and then with the next request.
+            # Left at its 5 minutes, a database that is back stays unused for as long as it was away.
+            "pool": {
+                "min_size": 1 if writes else 0,
+                "max_size": env.number(
+                    "OPTICSHOP_DB_POOL" if writes else "OPTICSHOP_DB_REPLICA_POOL", 8 if writes else 2
+                ),
+                "timeout": 2,
+                "reconnect_timeout": 2,
+                # A connection that nobody has used for so long is given back to the server, and none grows old.
+                "max_idle": env.number("OPTICSHOP_DB_POOL_IDLE_SECONDS", 300),
+                "max_lifetime": env.number("OPTICSHOP_DB_POOL_LIFETIME_SECONDS", 3600),
+            },
+            "connect_timeout": 5 if writes else 2,
+            "options": " ".join(f"-c {name}={value}" for name, value in limits.items()),
+            "application_name": env.text("OPTICSHOP_PROCESS", "opticshop"),
+        },
+        # A connection that a restart of the database has cut is found before it is handed out.
+        "CONN_HEALTH_CHECKS": True,
+    }
