@@ -113,7 +113,8 @@ schema: setup
 # Pin everything anew (needs uv on the PATH); review the difference before committing it.
 lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q pyproject.toml -o requirements/base.txt
-	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra dev -c requirements/base.txt pyproject.toml -o requirements/dev.txt
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra tracing -c requirements/base.txt pyproject.toml -o requirements/tracing.txt
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra dev --extra tracing -c requirements/base.txt pyproject.toml -o requirements/dev.txt
 
 clean:
 	rm -rf $(VENV) var .pytest_cache .mypy_cache .ruff_cache .hypothesis

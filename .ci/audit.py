@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-REQUIREMENTS = ("requirements/base.txt",)
+REQUIREMENTS = ("requirements/base.txt", "requirements/tracing.txt")
 SECONDS = 300
 
 
