@@ -12,7 +12,7 @@ from __future__ import annotations
 import heapq
 import uuid
 from collections import defaultdict, deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
@@ -111,7 +111,25 @@ def replay(lines: Iterable[Line], method: Method, *, is_cut: bool = False) -> di
     ``is_cut``: the lines end at some moment, which may lie between those two; then the pieces are still in transit.
     Raises LedgerTorn.
     """
-    return _Replay(method).run(lines, is_cut)
+    return next(replay_in_parts([list(lines)], method, is_cut=is_cut))
+
+
+def replay_in_parts(
+    parts: Sequence[Sequence[Line]], method: Method, *, is_cut: bool = False
+) -> Iterator[dict[uuid.UUID, Worth]]:
+    """The worth of one item at each branch after each part of its lines, every part being the next lines of each lot.
+
+    Each is what ``replay`` tells of the lines so far, which end at some moment while more are to come. ``is_cut``: more
+    are to come after the last part too. Raises LedgerTorn.
+    """
+    going_on, before = _Replay(method), list[Line]()
+    for place, part in enumerate(parts):
+        lines: Sequence[Line] = part
+        if before and part and min(line.id for line in part) < max(line.id for line in before):
+            going_on, lines = _Replay(method), [*before, *part]  # the clocks of two machines differed
+        before += part
+        going_on.run(lines, is_cut or any(parts[place + 1 :]))
+        yield going_on.worth()
 
 
 @dataclass(slots=True)
@@ -129,12 +147,14 @@ class _Replay:
         self.pools: dict[uuid.UUID, Pool] = {}
         self.under_way: dict[str, _UnderWay] = {}  # by the document of the transfer
         self.flows: dict[uuid.UUID, dict[str, tuple[int, Decimal]]] = defaultdict(dict)
+        self.waiting: dict[uuid.UUID, deque[Line]] = {}  # by lot: lines that are not applied yet
 
-    def run(self, lines: Iterable[Line], is_cut: bool) -> dict[uuid.UUID, Worth]:
-        waiting: dict[uuid.UUID, deque[Line]] = {}
+    def run(self, lines: Iterable[Line], is_cut: bool) -> None:
+        """Apply the next lines of each lot, and those that waited for them."""
+        waiting = self.waiting
         for line in lines:
             waiting.setdefault(line.lot, deque()).append(line)
-        heads = [(queue[0].id, lot) for lot, queue in waiting.items()]
+        heads = [(queue[0].id, lot) for lot, queue in waiting.items() if queue]
         heapq.heapify(heads)
         parked: dict[str, list[tuple[uuid.UUID, uuid.UUID]]] = {}
         while heads:
@@ -151,7 +171,6 @@ class _Replay:
                 heapq.heappush(heads, again)
         if parked and not is_cut:
             raise LedgerTorn(f"taken in without being sent: {', '.join(sorted(parked))}")
-        return self._worth()
 
     def _is_ready(self, line: Line) -> bool:
         """Whether the line may be applied: one that belongs to a transfer waits for the line before it there."""
@@ -205,7 +224,7 @@ class _Replay:
             value + sign * sum((layer.value for layer in layers), Decimal(0)),
         )
 
-    def _worth(self) -> dict[uuid.UUID, Worth]:
+    def worth(self) -> dict[uuid.UUID, Worth]:
         worth: dict[uuid.UUID, Worth] = defaultdict(Worth)
         for branch, pool in self.pools.items():
             worth[branch].on_hand, worth[branch].on_hand_value = pool.pieces, pool.value
@@ -214,5 +233,5 @@ class _Replay:
                 worth[parcel.sender].in_transit += pool.pieces
                 worth[parcel.sender].in_transit_value += pool.value
         for branch, flows in self.flows.items():
-            worth[branch].flows = flows
+            worth[branch].flows = dict(flows)
         return dict(worth)

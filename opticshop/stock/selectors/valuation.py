@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -17,7 +18,7 @@ from opticshop.core import clock
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Conflict
 
-from ..costing import LedgerTorn, Line, Method, Worth, replay
+from ..costing import LedgerTorn, Line, Method, Worth, replay_in_parts
 from ..models import Movement, StockItem
 from ..permissions import StockPermission
 
@@ -122,7 +123,7 @@ def worth_of_items(method: Method, at: dt.datetime) -> Iterator[tuple[uuid.UUID,
 def _worths(
     method: Method, moments: Sequence[dt.datetime]
 ) -> Iterator[tuple[uuid.UUID, str, dt.datetime, dict[uuid.UUID, Worth]]]:
-    """Every item with its kind, at each moment; it is reckoned anew only where it moved since the moment before."""
+    """Every item with its kind and its worth per branch at each moment; the moments in order."""
     rows = (
         Movement.objects.everywhere("costs follow transfers across branches; told per branch to those who may know")
         .exclude(on_hand_change=0, in_transit_change=0)
@@ -143,27 +144,29 @@ def _worths(
         )
     )
     for (item, kind), own in groupby(rows.iterator(chunk_size=5000), key=lambda row: (row[0], row[1])):
-        rows_of_item, before, worths = list(own), -1, dict[uuid.UUID, Worth]()
-        for at in moments:
-            lines, is_cut = _until(at, rows_of_item)
-            if len(lines) != before:
-                before, worths = len(lines), replay(lines, method, is_cut=is_cut)
+        parts, is_cut = _parted(moments, own)
+        for at, worths in zip(moments, replay_in_parts(parts, method, is_cut=is_cut), strict=True):
             yield item, kind, at, worths
 
 
-def _until(at: dt.datetime, rows: Iterable[tuple[Any, ...]]) -> tuple[list[Line], bool]:
-    """The lines of each lot up to the first that is later than the moment, and whether any line was left out.
+def _parted(moments: Sequence[dt.datetime], rows: Iterable[tuple[Any, ...]]) -> tuple[list[list[Line]], bool]:
+    """For each moment the lines since the moment before; of each lot those up to the first that is later than the
+    moment. And whether any line was left out.
 
     A line may wait for the one before it and so bear the earlier time; the order of the lines decides.
     """
-    kept, ended = [], set()
+    parts: list[list[Line]] = [[] for _ in moments]
+    latest: dict[uuid.UUID, dt.datetime] = {}
+    is_cut = False
     for _, _, created_at, *columns in rows:
         line = Line(*columns)
-        if created_at > at:
-            ended.add(line.lot)
-        if line.lot not in ended:
-            kept.append(line)
-    return kept, bool(ended)
+        latest[line.lot] = created_at = max(created_at, latest.get(line.lot, created_at))
+        place = bisect_left(moments, created_at)
+        if place < len(moments):
+            parts[place].append(line)
+        else:
+            is_cut = True
+    return parts, is_cut
 
 
 @dataclass(frozen=True, slots=True)
