@@ -140,23 +140,32 @@ def workshop_figures(
     """
     if not dt.timedelta(0) <= last - first <= LONGEST:
         raise PeriodTooLong(f"{first} to {last}.", field="last", allowed="up to 366 days from first")
-    total, rows = tallies_of(branches, first=first, last=last, by=by, return_days=return_days)
+    branches = list(branches)
+    [total] = tallies_of(branches, first=first, last=last, by="total", return_days=return_days)
+    rows = []
+    if by != "total":
+        rows = tallies_of(branches, first=first, last=last, by=by, return_days=return_days)
     return Figures(first, last, by, return_days, total, rows)
 
 
 def tallies_of(
-    branches: Iterable[Branch], *, first: dt.date, last: dt.date, by: By, return_days: int = RETURN_DAYS
-) -> tuple[Tally, list[Tally]]:
-    """The total and the groups of ``workshop_figures`` in order of their labels, for a period of any length."""
-    total, rows = Tally(None, "Total"), dict[str | None, Tally]()
+    branches: Iterable[Branch],
+    *,
+    first: dt.date,
+    last: dt.date,
+    by: By,
+    return_days: int = RETURN_DAYS,
+    with_times: bool = True,
+) -> list[Tally]:
+    """The groups of ``workshop_figures`` in order of their labels, for a period of any length; "total" is one group.
+
+    Without ``with_times`` the turnaround, which costs most, is not reckoned.
+    """
+    rows: dict[str | None, Tally] = {None: Tally(None, "Total")} if by == "total" else {}
     for zone, those in branches_by_zone(branches).items():
-        asked = _Asked(zone, those, first, last, return_days)
-        for each in asked.tallies("total"):
-            _add(total, each)
-        if by != "total":
-            for each in asked.tallies(by):
-                _add(rows.setdefault(each.key, Tally(each.key, each.label)), each)
-    return total, sorted(rows.values(), key=lambda row: (row.label, row.key or ""))
+        for each in _Asked(zone, those, first, last, return_days).tallies(by, with_times):
+            _add(rows.setdefault(each.key, Tally(each.key, each.label)), each)
+    return sorted(rows.values(), key=lambda row: (row.label, row.key or ""))
 
 
 #: Group -> the columns of its key and its label, from a job.
@@ -187,7 +196,7 @@ class _Asked:
     last: dt.date
     return_days: int
 
-    def tallies(self, by: By) -> Iterator[Tally]:
+    def tallies(self, by: By, with_times: bool) -> Iterator[Tally]:
         for row in self._cohort_counts(by):
             found = _tally(row, by)
             found.jobs, found.right, found.not_yet_settled = row["jobs"], row["right"], row["unsettled"]
@@ -201,7 +210,8 @@ class _Asked:
             found = _tally(row, by)
             found.lenses_lost = row["lost"]
             yield found
-        yield from self._turnarounds(by)
+        if with_times:
+            yield from self._turnarounds(by)
 
     def _finished(self, by: By) -> QuerySet[Job]:
         start, end = bounds_of(self.zone, self.first, self.last)
