@@ -13,7 +13,12 @@ class ConfigConfig(AppConfig):
 
         from django.apps import apps
 
-        from . import celery  # noqa: F401
+        from . import (
+            celery,  # noqa: F401
+            telemetry,
+        )
+
+        telemetry.configure()
 
         for app in apps.get_app_configs():
             if app.name.startswith("opticshop.") and find_spec(f"{app.name}.tasks"):

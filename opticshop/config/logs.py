@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from contextvars import ContextVar
 from typing import Any
 
+from opticshop.core.acting import opened
+
 from . import env
 from .scrubbing import scrubbed, texts_of, told, trace
 
@@ -19,12 +21,21 @@ class LineFormatter(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         plain = logging.makeLogRecord(record.__dict__)
-        plain.request_id = request_id.get()
+        plain.request_id = _request_of_the_work()
         plain.msg, plain.args, plain.exc_text = _message(record), (), None
         return super().format(plain)
 
     def formatException(self, ei: Any) -> str:
         return trace(ei[1], whole=_texts_are_kept()) if ei[1] is not None else ""
+
+
+def _request_of_the_work() -> str:
+    """The id of the request at hand, in a job that of the request which led to it."""
+    known = request_id.get()
+    if known != "-":
+        return known
+    trace = opened()
+    return trace.request_id if trace is not None and trace.request_id else known
 
 
 def _message(record: logging.LogRecord) -> str:

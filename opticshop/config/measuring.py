@@ -10,10 +10,11 @@ import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
+from django.db import connection
 from django.db.models import Count, Min
 
 from opticshop.branches.models import Branch
-from opticshop.core import clock
+from opticshop.core import clock, partitions
 from opticshop.core.actor import system
 from opticshop.core.duties import all_duties
 from opticshop.core.models import DutyRun, EventDelivery, Measurement
@@ -111,9 +112,28 @@ def measure() -> int:
         ),
         "dead_webhooks": WebhookDelivery.objects.everywhere("figures for the operator").filter(state="dead").count(),
         "recalls": _recalls(),
+        "partitions": [[table.table, partitions.months_ahead(table)] for table in _kept_by_months()],
     }
     Measurement.objects.update_or_create(name=WHOLE_TABLES, defaults={"taken_at": clock.now(), "figures": figures})
     return 1
+
+
+def _kept_by_months() -> list[partitions.Partitioned]:
+    return [table for table in partitions.declared() if partitions.partitions_of(table.table)]
+
+
+def database_connections() -> dict[str, int]:
+    """How many connections the server has and how many it gives out, by all who use it; empty on SQLite."""
+    if connection.vendor != "postgresql":
+        return {}
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT count(*), count(*) FILTER (WHERE state = 'active'), "
+            "count(*) FILTER (WHERE state LIKE 'idle in transaction%%'), "
+            "current_setting('max_connections')::int - current_setting('superuser_reserved_connections')::int "
+            "FROM pg_stat_activity WHERE backend_type = 'client backend'"
+        )
+        return dict(zip(("open", "active", "idle_in_transaction", "most"), cursor.fetchone(), strict=True))
 
 
 def _recalls() -> list[list[Any]]:

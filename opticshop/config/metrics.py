@@ -21,6 +21,8 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.multiprocess import MultiProcessCollector
 from prometheus_client.registry import Collector
 
+from opticshop.core import replica
+
 from . import measuring
 
 Get = Callable[[HttpRequest], HttpResponse]
@@ -70,6 +72,8 @@ class Rows(Collector):
         yield from _duties()
         yield from _counted()
         yield from _pool()
+        yield from _server()
+        yield from _replica()
 
 
 def _waiting() -> Iterable[Metric]:
@@ -138,7 +142,12 @@ def _counted() -> Iterable[Metric]:
             rates.add_metric([branch, policy], returned / told)
         if due:
             of_due.add_metric([branch, policy], returned / due)
-    yield from (taken, messages, dead, recalls, rates, of_due)
+    ahead = GaugeMetricFamily(
+        "opticshop_partition_months_ahead", "Months after this one for which there is a partition", labels=["table"]
+    )
+    for table, months in figures.get("partitions", ()):
+        ahead.add_metric([table], months)
+    yield from (taken, messages, dead, recalls, rates, of_due, ahead)
 
 
 def _pool() -> Iterable[Metric]:
@@ -150,7 +159,31 @@ def _pool() -> Iterable[Metric]:
     found = GaugeMetricFamily("opticshop_database_pool", "Connections of the process that answered", labels=["what"])
     for what in ("pool_size", "pool_available", "pool_max", "requests_waiting"):
         found.add_metric([what], stats.get(what, 0))
+    found.add_metric(["pool_in_use"], stats.get("pool_size", 0) - stats.get("pool_available", 0))
     yield found
+
+
+def _server() -> Iterable[Metric]:
+    if not (counts := measuring.database_connections()):
+        return
+    found = GaugeMetricFamily("opticshop_database_connections", "Connections of the server by state", labels=["what"])
+    for what, count in counts.items():
+        found.add_metric([what], count)
+    yield found
+
+
+def _replica() -> Iterable[Metric]:
+    """As the process that answers sees the copy; there is no lag to tell while it is away."""
+    if not replica.is_configured():
+        return
+    state = replica.state()
+    fit = GaugeMetricFamily("opticshop_replica_fit", "1 while reports are read from the copy of the database")
+    fit.add_metric([], int(state.is_fit))
+    yield fit
+    if state.lag is not None:
+        lag = GaugeMetricFamily("opticshop_replica_lag_seconds", "How far the copy is behind, at most")
+        lag.add_metric([], state.lag)
+        yield lag
 
 
 def text() -> bytes:

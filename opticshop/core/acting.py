@@ -103,9 +103,13 @@ def tracing(trace: Trace) -> Iterator[Trace]:
 
 
 @contextmanager
-def system_acting(label: str, reason: str = "") -> Iterator[Trace]:
-    """The service itself acts, for instance an event handler or a duty, whoever asked for it before."""
-    with tracing(Trace(actor_label=f"system:{label}", actor_kind="system", via=_program(), reason=reason)) as trace:
+def system_acting(label: str, reason: str = "", request_id: str = "") -> Iterator[Trace]:
+    """The service itself acts, for instance an event handler or a duty, whoever asked for it before; ``request_id`` is
+    that of the request which led to it."""
+    made = Trace(
+        actor_label=f"system:{label}", actor_kind="system", via=_program(), reason=reason, request_id=request_id
+    )
+    with tracing(made) as trace:
         yield trace
 
 

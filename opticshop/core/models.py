@@ -36,6 +36,10 @@ class OutboxEvent(Entity):
     actor_id = models.UUIDField(null=True)
     actor_label = models.CharField(max_length=200)
     data = models.JSONField(default=dict)
+    request_id = models.CharField(
+        max_length=64, db_default="", help_text="Of the request that it came of, however many events lie between."
+    )
+    traceparent = models.CharField(max_length=55, db_default="", help_text="W3C Trace Context, where spans are kept.")
 
     class Meta:
         indexes = [

@@ -11,14 +11,15 @@ import datetime as dt
 import logging
 import time
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
 from django.conf import settings
 from django.db import connection, transaction
 
-from . import clock
+from . import acting, clock, spans
 from .acting import system_acting
 from .actor import Actor
 from .models import EventDelivery, OutboxEvent
@@ -92,6 +93,7 @@ def record_many(*, actor: Actor, happenings: Sequence[Happening]) -> list[Outbox
 
 
 def _written(happenings: Sequence[Happening], actor: Actor) -> list[OutboxEvent]:
+    request_id, traceparent = acting.current().fact("request_id") or "", spans.traceparent()
     events = OutboxEvent.objects.bulk_create(
         OutboxEvent(
             type=one.event_type,
@@ -100,6 +102,8 @@ def _written(happenings: Sequence[Happening], actor: Actor) -> list[OutboxEvent]
             actor_id=actor.id,
             actor_label=actor.label,
             data=dict(one.data),
+            request_id=request_id,
+            traceparent=traceparent,
         )
         for one in happenings
     )
@@ -163,17 +167,35 @@ def deliver_one(delivery_id: uuid.UUID) -> bool:
             if subscriber.outside:
                 _settle(delivery_id, before, attempts=attempt, due_at=clock.now() + LEASE)
             else:
-                with system_acting(delivery.handler, _because(delivery.event)):
+                with _caused_by(delivery):
                     subscriber.handle(delivery.event)
                 _settle(delivery_id, before, attempts=attempt, state=DONE, done_at=clock.now())
         if subscriber.outside:
-            with system_acting(delivery.handler, _because(delivery.event)):
+            with _caused_by(delivery):
                 subscriber.handle(delivery.event)
             _settle(delivery_id, attempt, state=DONE, done_at=clock.now())
     except Exception as error:  # one failing handler must not hold up the others
         log.exception("event delivery %s failed", delivery_id)
         _put_off(delivery_id, attempt, error)
     return True
+
+
+@contextmanager
+def _caused_by(delivery: EventDelivery) -> Iterator[None]:
+    """The handler acts: with the id of the request, and within the trace, that the event came of."""
+    event = delivery.event
+    facts = {
+        "messaging__system": "outbox",
+        "messaging__message__id": str(event.id),
+        "opticshop__event": event.type,
+        "opticshop__request_id": event.request_id,
+        "opticshop__attempt": delivery.attempts + 1,
+    }
+    with (
+        system_acting(delivery.handler, _because(event), event.request_id),
+        spans.span(f"deliver {delivery.handler}", kind="consumer", parent=event.traceparent, **facts),
+    ):
+        yield
 
 
 def _because(event: OutboxEvent) -> str:

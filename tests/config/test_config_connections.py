@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import ast
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -76,7 +77,8 @@ def ask(settings: dict, path: str) -> tuple[int, dict]:
 def sessions() -> int:
     with server.psycopg.connect(**server.parameters(connection.settings_dict, application_name="watching")) as watching:
         row = watching.execute(
-            "SELECT count(*) FROM pg_stat_activity WHERE application_name = 'opticshop-study'"
+            "SELECT count(*) FROM pg_stat_activity "
+            "WHERE application_name = 'opticshop-study' AND datname = current_database()"
         ).fetchone()
         return row[0]
 
@@ -159,3 +161,22 @@ def test_who_begins_a_transaction_and_does_nothing_loses_it(pooled, monkeypatch)
         time.sleep(0.6)
         with pytest.raises(server.psycopg.errors.IdleInTransactionSessionTimeout):
             opened.execute("SELECT 1")
+
+
+@on_postgresql
+def test_the_metrics_tell_connections_of_the_server_and_of_the_pool(pooled):
+    with in_place_of_default(pooled):
+        said = Client().get("/metrics").content.decode()
+    found = dict(re.findall(r"^(opticshop_database_\w+\{what=\"\w+\"\}) ([0-9.]+)$", said, re.MULTILINE))
+    most = asked(
+        "SELECT current_setting('max_connections')::int - current_setting('superuser_reserved_connections')::int"
+    )
+    assert float(found['opticshop_database_connections{what="most"}']) == most
+    assert 1 <= float(found['opticshop_database_connections{what="open"}']) <= most
+    assert float(found['opticshop_database_pool{what="pool_in_use"}']) >= 1
+    assert float(found['opticshop_database_pool{what="pool_max"}']) == 3
+
+
+def asked(question: str) -> int:
+    with server.psycopg.connect(**server.parameters(connection.settings_dict)) as watching:
+        return watching.execute(question).fetchone()[0]

@@ -192,3 +192,13 @@ def test_duties_write_how_new_the_database_is(copy):
     """What lag is measured by: the end of the run of some duty, every few seconds."""
     run_leased("audit.seal")
     assert DutyRun.objects.get(name="audit.seal").last_finished_at == clock.now()
+
+
+@on_postgresql
+def test_the_metrics_tell_how_far_the_copy_is_behind(copy, client):
+    ran(ago=7)
+    said = client.get("/metrics").content.decode()
+    assert "opticshop_replica_lag_seconds 7.0" in said
+    assert "opticshop_replica_fit 1.0" in said
+    ran(ago=70)
+    assert "opticshop_replica_fit 0.0" in client.get("/metrics").content.decode()

@@ -12,6 +12,7 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.db.migrations.state import ProjectState
+from django.test import Client
 
 from opticshop.audit.models import AuditEntry, AuditRead, AuditReadSubject
 from opticshop.audit.pruning import ENTRIES, READS
@@ -237,7 +238,10 @@ def test_the_command_says_when_a_month_is_missing(counters, capsys):
             call_command("partitions")
         call_command("partitions", make=True)
         call_command("partitions")
+        run_duty("config.measure")
+        said = Client().get("/metrics").content.decode()
     assert "core_outboxevent: 3 of 3 months ahead" in capsys.readouterr().out
+    assert 'opticshop_partition_months_ahead{table="core_outboxevent"} 3.0' in said
 
 
 # --- the change of a table in use ---------------------------------------------------------------------------------

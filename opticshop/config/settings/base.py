@@ -66,6 +66,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "opticshop.config.middleware.RequestIdMiddleware",
+    "opticshop.config.telemetry.SpanMiddleware",
     "opticshop.config.middleware.PoliciesMiddleware",
     "opticshop.audit.middleware.TraceMiddleware",
     "opticshop.config.metrics.MetricsMiddleware",
@@ -256,6 +257,8 @@ OPTICSHOP_IMPORT_BYTES = env.number("OPTICSHOP_IMPORT_BYTES", 10 * 1024 * 1024)
 OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
 #: The largest body of any request: a photograph or an import with the form around it.
 OPTICSHOP_BODY_BYTES = max(DATA_UPLOAD_MAX_MEMORY_SIZE, 8 * 1024 * 1024, OPTICSHOP_IMPORT_BYTES) + 64 * 1024
+#: A statement that takes so long, in ms, is told to the log without its values; 0 for none.
+OPTICSHOP_SLOW_QUERY_MS = env.number("OPTICSHOP_SLOW_QUERY_MS", 500)
 #: Who may read /metrics: whoever shows this token; without one, this machine only.
 OPTICSHOP_METRICS_TOKEN = env.text("OPTICSHOP_METRICS_TOKEN")
 #: Where people reach this service from outside: the address that unsubscribing begins with.
