@@ -240,7 +240,7 @@ def order_cancel(*, actor: Actor, order: Order, reason: str, cause: str = "", bo
     actor.require(OrderPermission.CANCEL, order.branch_id)
     with transaction.atomic():
         locked = _move(order, OrderState.CANCELLED, cancelled_reason=reason)
-        spoiled = _stock_give_back(actor, locked, reason)
+        spoiled = _stock_give_back(actor, locked, cause)
         promotion_give_back(actor=actor, document=document_of(locked))
         record(events.ORDER_CANCELLED, locked, actor, reason=reason, spoiled=spoiled, cause=cause, borne_by=borne_by)
     return locked
@@ -306,16 +306,21 @@ def document_of(order: Order) -> str:
     return selectors.document_of(order)
 
 
-def _stock_give_back(actor: Actor, order: Order, reason: str) -> list[str]:
+def called_off_words(number: str, cause: str) -> str:
+    """How stock movements say that an order was called off: its number and a code. The reason in words is of a person
+    and stays with the order: lines of the stock ledger cannot be changed and outlive the person's record."""
+    return f"Order {number} called off ({cause or 'called_off'})"
+
+
+def _stock_give_back(actor: Actor, order: Order, cause: str) -> list[str]:
     """Write off the spoilt parts that the order holds and release the others, wherever they lie; returns the spoilt."""
     held = selectors.held_parts(order)
     spoiled = sorted(spoiling.spoiled_parts(order) & held.keys())
-    document = document_of(order)
+    document, why = document_of(order), called_off_words(order.number, cause)
     for part in spoiled:
-        why = f"Spoilt for order {order.number}, called off: {reason}"[:200]
         stock.stock_write_off(actor=actor, branch=held[part], document=document, part=part, reason=why)
     for branch in set(held.values()):
-        stock.stock_release(actor=actor, branch=branch, document=document, reason=reason)
+        stock.stock_release(actor=actor, branch=branch, document=document, reason=why)
     return spoiled
 
 
