@@ -142,6 +142,11 @@ BEYOND: dict[str, Beyond] = {
     "correspondence_letterbatch": Beyond(
         K.MESSAGES, "the printed document of a posted batch is let go", "it holds letters of several people"
     ),
+    "stock_movement": Beyond(
+        K.SUPPLY,
+        "words on movements for the person's orders are emptied, where the service owns the database",
+        "figures, lots and document numbers stay: the ledger of pieces (GDPR, article 17(3)(b))",
+    ),
     "ledger_line": Beyond(K.BOOKKEEPING, "stays: amounts and the key of the customer", _BOOKS, keeps_values=True),
     "audit_auditentry": Beyond(
         K.TRAIL,

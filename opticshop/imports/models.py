@@ -152,6 +152,7 @@ class ImportRow(Entity, BranchOwned):
         indexes = [
             models.Index(fields=["file", "state", "number"], name="imports_row_state"),
             models.Index(fields=["file", "-id"], name="imports_row_newest"),
+            models.Index(fields=["id"], name="imports_row_unsettled", condition=~Q(state="done")),
         ]
 
     def __str__(self) -> str:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
+from opticshop.appointments.models import Appointment
 from opticshop.billing.models import HeldDeposit
 from opticshop.billing.selectors import balance_of
 from opticshop.core import clock
@@ -16,12 +18,14 @@ from opticshop.customers.models import Customer
 from opticshop.imports.models import ImportFile
 from opticshop.orders.models import Order, OrderState
 from opticshop.prices.vouchers_models import SchemeVoucher, VoucherState
+from opticshop.quality.models import PairReturn
 
 from .models import PrivacyRequest, RequestKind, RequestState
 from .persons import Person, rows_of
 
 _OPEN_ORDER = (OrderState.PLACED, OrderState.IN_WORKSHOP, OrderState.READY)
 _OPEN_VOUCHER = (VoucherState.REDEEMED, VoucherState.SUBMITTED)
+_COMING = (Appointment.State.BOOKED, Appointment.State.ARRIVED)
 _OPEN_FILE = (ImportFile.State.UPLOADED, ImportFile.State.RUNNING, ImportFile.State.STOPPED)
 
 
@@ -34,7 +38,8 @@ class Obstacle:
 
 def obstacles_of(person: Person) -> list[Obstacle]:
     """What has to be done first, in the order in which it is best done."""
-    return [*_orders(person), *_vouchers(person), *_letters(person), *_wards(person), *_files(person), *_asked(person)]
+    finders = (_orders, _returns, _appointments, _vouchers, _letters, _wards, _files, _asked)
+    return [obstacle for finder in finders for obstacle in finder(person)]
 
 
 def _orders(person: Person) -> Iterator[Obstacle]:
@@ -51,6 +56,21 @@ def _orders(person: Person) -> Iterator[Obstacle]:
             )
         elif order.id in held:
             yield Obstacle("money_held", f"orders/{order.id}", f"Money is held for order {order.number}.")
+
+
+def _returns(person: Person) -> Iterator[Obstacle]:
+    undecided = rows_of(PairReturn, person.ids).filter(decision="")
+    for pair in undecided.select_related("order").order_by("id"):
+        words = f"The pair of order {pair.order.number} came back and nothing is decided: decide it."
+        yield Obstacle("return_undecided", f"returns/{pair.id}", words)
+
+
+def _appointments(person: Person) -> Iterator[Obstacle]:
+    agreed = rows_of(Appointment, person.ids).filter(state__in=_COMING, ends_at__gt=clock.now())
+    for appointment in agreed.select_related("branch").order_by("starts_at", "id"):
+        day = appointment.starts_at.astimezone(ZoneInfo(appointment.branch.time_zone)).date()
+        words = f"The person comes on {day} ({appointment.kind}): call the appointment off, or wait until it is over."
+        yield Obstacle("appointment_agreed", f"appointments/{appointment.id}", words)
 
 
 def _vouchers(person: Person) -> Iterator[Obstacle]:
@@ -86,21 +106,34 @@ def _is_child(birth_date: dt.date | None, today: dt.date) -> bool:
 
 def _files(person: Person) -> Iterator[Obstacle]:
     files = ImportFile.objects.everywhere("unfinished files that may name one person, permission checked by the caller")
+    marks = Marks.of(person)
     for file in files.filter(state__in=_OPEN_FILE).only("id", "file_name", "content", "encoding").iterator():
-        if names_person(bytes(file.content).decode(file.encoding, "replace"), person):
+        if marks.stand_in(bytes(file.content).decode(file.encoding, "replace")):
             words = f"The unfinished file {file.file_name} names the person: run or cancel it."
             yield Obstacle("import_unfinished", f"imports/{file.id}", words)
 
 
-def names_person(text: str, person: Person) -> bool:
-    """Whether a line of the text has the e-mail address, the phone number, or both names of the person."""
-    marks = {mark.casefold() for each in person.records for mark in (each.email, each.phone) if mark}
-    names = {(each.given_name.casefold(), each.family_name.casefold()) for each in person.records}
-    names = {pair for pair in names if all(pair)}
-    for line in text.casefold().splitlines():
-        if any(mark in line for mark in marks) or any(given in line and family in line for given, family in names):
-            return True
-    return False
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """By what a line of a file is known to be of a person: the e-mail address, the phone number, or both names."""
+
+    ways: frozenset[str]
+    names: frozenset[tuple[str, str]]
+
+    @classmethod
+    def of(cls, person: Person) -> Marks:
+        ways = {mark.casefold() for each in person.records for mark in (each.email, each.phone) if mark}
+        names = {(each.given_name.casefold(), each.family_name.casefold()) for each in person.records}
+        return cls(frozenset(ways), frozenset(pair for pair in names if all(pair)))
+
+    def stand_in(self, text: str) -> bool:
+        """Whether one of its lines has them."""
+        for line in text.casefold().splitlines():
+            if any(way in line for way in self.ways):
+                return True
+            if any(given in line and family in line for given, family in self.names):
+                return True
+        return False
 
 
 def _asked(person: Person) -> Iterator[Obstacle]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache, cached_property
-from typing import Any
+from itertools import islice
+from typing import Any, TypeVar
 
 from django.apps import apps
 from django.db.models import Max, Model, Q, QuerySet
@@ -25,6 +26,13 @@ from .rules import policy
 
 #: Keys asked for in one statement.
 CHUNK = 500
+T = TypeVar("T")
+
+
+def chunks(items: Iterable[T], size: int = CHUNK) -> Iterator[list[T]]:
+    rest = iter(items)
+    while piece := list(islice(rest, size)):
+        yield piece
 
 
 @cache

@@ -86,6 +86,8 @@ class Period:
         return max(over, plus_years(birth_date, self.to_age))
 
 
+#: In place of a text that a table wants explained.
+ERASED = "erased"
 #: Who is a child for ``to_age``: below 18 (age of majority in the UK, from memory).
 CHILD_BELOW = 18
 

@@ -10,6 +10,7 @@ from opticshop.privacy.models import KeptIdentity
 from opticshop.privacy.persons import personal_models
 from tests.access.twins import LEFT_OUT, Twins, key_of
 from tests.factories import BranchFactory
+from tests.orders.conftest import world  # noqa: F401
 
 
 @pytest.fixture

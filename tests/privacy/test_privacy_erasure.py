@@ -10,8 +10,9 @@ import re
 
 import pytest
 from django.apps import apps
-from django.db import connection
+from django.db import DatabaseError, connection, transaction
 
+from opticshop.appointments.models import Appointment
 from opticshop.audit.models import AuditEntry
 from opticshop.core import append_only, clock, idempotency
 from opticshop.core.actor import system
@@ -21,6 +22,8 @@ from opticshop.customers.merged import CustomerErased
 from opticshop.customers.models import Customer
 from opticshop.customers.services import customer_amend
 from opticshop.imports.models import ImportRow
+from opticshop.orders.models import Order, Quotation
+from opticshop.orders.services import order_cancel
 from opticshop.privacy import services
 from opticshop.privacy.models import KeptIdentity
 from opticshop.privacy.persons import person_of, personal_models
@@ -28,6 +31,9 @@ from opticshop.privacy.planning import plan_for
 from opticshop.privacy.rules import AtErasure, policy
 from opticshop.privacy.services import erasing
 from opticshop.privacy.services.scrubbing import values_going
+from opticshop.quality.models import PairReturn
+from opticshop.stock.models import Movement
+from tests.factories import CustomerFactory, OrderFactory
 
 pytestmark = pytest.mark.django_db
 ACTOR = system("test")
@@ -148,3 +154,70 @@ def test_an_erased_person_is_seen_by_nobody_and_written_by_nobody(api, manager, 
 def test_every_rule_of_the_table_was_tried_on_a_row(person):
     held = set(person_of(person).keys)
     assert set(personal_models()) - held == {"privacy_keptidentity"}
+
+
+def test_words_about_an_order_are_not_left_in_the_ledger_of_pieces(api, clerk, world):
+    """What an earlier release wrote; a line that names order and code only is not touched."""
+    made = api(clerk).post("/api/v1/orders/", world.body()).json()
+    order = Order.objects.everywhere("test").get(id=made["id"])
+    order_cancel(actor=ACTOR, order=order, reason="is in hospital", cause="other")
+    lines = Movement.objects.everywhere("test").filter(document=f"orders/{order.id}")
+    assert set(lines.filter(kind="release").values_list("reason", flat=True)) == {
+        f"Order {order.number} called off (other)"
+    }
+    worded = lines.filter(kind="release").first()
+    with transaction.atomic(), append_only.opened({"stock_movement"}):
+        lines.filter(id=worded.id).update(reason="is in hospital")
+    figures = set(lines.values_list("id", "kind", "on_hand_after", "reserved_after"))
+    done = services.person_erase(actor=ACTOR, customer=order.customer, because="test")
+    assert done["stock_movement"] == 1
+    reasons = dict(lines.exclude(reason="").values_list("id", "reason"))
+    assert reasons.pop(worded.id) == "erased"
+    assert set(reasons.values()) == {f"Order {order.number} called off (other)"}
+    assert set(lines.values_list("id", "kind", "on_hand_after", "reserved_after")) == figures
+    with pytest.raises(DatabaseError), transaction.atomic():
+        lines.update(reason="x")
+
+
+def test_an_open_offer_is_withdrawn(api, clerk, world):
+    offer = api(clerk).post("/api/v1/quotes/", {**world.body(), "valid_days": 20})
+    assert offer.status_code == 201, offer.data
+    quotation = Quotation.objects.everywhere("test").get(id=offer.data["id"])
+    services.person_erase(actor=ACTOR, customer=quotation.customer, because="test")
+    quotation.refresh_from_db()
+    assert (quotation.state, quotation.withdrawn_reason) == ("withdrawn", "erased")
+    assert OutboxEvent.objects.filter(type="orders.quotation_withdrawn", subject=f"quotes/{quotation.id}").exists()
+
+
+def test_who_is_expected_or_waits_for_a_decision_is_not_erased_before(mill):
+    customer = CustomerFactory(branch=mill)
+    now = clock.now()
+    visits = [
+        Appointment.objects.create(
+            branch=mill,
+            customer=customer,
+            kind="examination",
+            state=state,
+            starts_at=now + shift,
+            ends_at=now + shift * 2,
+        )
+        for state, shift in (("booked", dt.timedelta(hours=1)), ("arrived", dt.timedelta(minutes=1)))
+    ]
+    Appointment.objects.create(
+        branch=mill, customer=customer, kind="other", starts_at=now - dt.timedelta(days=2),
+        ends_at=now - dt.timedelta(days=2, hours=-1),
+    )  # fmt: skip
+    order = OrderFactory(customer=customer, branch=mill, state="cancelled", cancelled_reason="test")
+    PairReturn.objects.create(
+        branch=mill, order=order, cause="non_tolerance", eye="both", words="swims", reported_at=now
+    )
+    with pytest.raises(services.ErasureStandsInTheWay) as refused:
+        services.person_erase(actor=ACTOR, customer=customer, because="test")
+    told = refused.value.allowed
+    assert [each["code"] for each in told] == ["return_undecided", "appointment_agreed", "appointment_agreed"]
+    assert {each["about"] for each in told[1:]} == {f"appointments/{visit.id}" for visit in visits}
+    assert "decide it" in told[0]["first"]
+    assert "call the appointment off" in told[1]["first"]
+    Appointment.objects.everywhere("test").update(state="cancelled", cancelled_reason="test")
+    PairReturn.objects.everywhere("test").update(decision="adjust", decided_at=now, borne_by="shop")
+    services.person_erase(actor=ACTOR, customer=customer, because="test")

@@ -8,11 +8,16 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
-from opticshop.core import clock
+from opticshop.core import clock, idempotency
+from opticshop.core.actor import system
 from opticshop.core.duties import run_duty
+from opticshop.core.models import IdempotencyRecord
 from opticshop.correspondence.models import Message
 from opticshop.customers.models import Customer
+from opticshop.imports.models import ImportFile, ImportRow
 from opticshop.prescriptions.models import Prescription
 from opticshop.privacy.models import RetentionRun
 from opticshop.privacy.periods import periods_at
@@ -115,6 +120,39 @@ def test_what_is_over_goes_once_head_office_approves_and_a_killed_run_goes_on(
     assert (done.state, done.done["persons"], done.done["correspondence_message"]) == ("done", 3, 1)
     assert Message.objects.everywhere("test").get().body == ""
     assert run_duty("privacy.propose_retention") == 0
+
+
+def test_a_run_reads_kept_answers_and_rows_once_for_all_whose_time_is_over(mill, head_office, api):
+    people = [seen_long_ago(mill, given_name=name) for name in ("Anise", "Basil", "Chive")]
+    records = {}
+    for key, who in zip("abc", people, strict=True):
+        claim = idempotency.claim(credential="c", route="POST /x/", key=key, body=b"")
+        body = f'{{"customer": "{who.id}"}}'.encode() if key != "b" else f'{{"to": "{who.email}"}}'.encode()
+        idempotency.store_answer(claim.record, status=201, body=body, content_type="application/json", headers={})
+        records[key] = claim.record.id
+    file = imports_file(mill)
+    for number, who in enumerate([*people, CustomerFactory(branch=mill)], start=2):
+        ImportRow.objects.create(file=file, number=number, cells=[who.given_name, who.family_name], state="failed")
+    assert run_duty("privacy.propose_retention") == 3
+    run = RetentionRun.objects.get()
+    retention.run_decide(actor=system("test"), run=run, version=1, state="approved")
+    with CaptureQueriesContext(connection) as seen:
+        assert run_duty("privacy.carry_out_retention") == 3
+    for table in ("core_idempotencyrecord", "imports_importrow"):
+        reads = [each["sql"] for each in seen if f'FROM "{table}"' in each["sql"] and "made_id" not in each["sql"]]
+        assert len(reads) == 2, "before, and for what was answered meanwhile"
+    assert {bytes(each.body) for each in IdempotencyRecord.objects.filter(id__in=records.values())} == {b"{}"}
+    left = ImportRow.objects.everywhere("test").exclude(cells=[])
+    assert [row.number for row in left] == [5], "another person's row stays"
+    run.refresh_from_db()
+    assert (run.done["core_idempotencyrecord"], run.done["imports_importrow"]) == (3, 3)
+
+
+def imports_file(branch):
+    return ImportFile.objects.create(
+        branch=branch, kind="customers", file_name="old.csv", content=b"x", size=1, sha256="0" * 64, state="done",
+        encoding="utf-8", delimiter=",", headings=[], mapping={}, rows_total=4,
+    )  # fmt: skip
 
 
 def test_who_still_has_something_open_or_is_restricted_is_left_alone(mill):

@@ -18,19 +18,20 @@ from opticshop.core.locks import lock_rows
 from opticshop.correspondence.models import Message
 from opticshop.correspondence.services.queueing import withdraw
 from opticshop.customers.models import Customer
+from opticshop.orders.quotations_models import Quotation, QuotationState
+from opticshop.orders.quotations_services import quotation_withdraw
 from opticshop.quality.models import Photograph
 from opticshop.quality.photographs import path_of
 
 from .. import events
 from ..models import KeptIdentity
 from ..obstacles import Obstacle, obstacles_of
-from ..persons import Person, person_of, personal_models, rows_of
+from ..persons import Person, chunks, person_of, personal_models, rows_of
 from ..planning import BLANK, DELETE, Plan, plan_for
-from ..rules import RecordKind, policy
-from .scrubbing import chunks, copies_scrub, delete_rows, values_going
+from ..rules import ERASED, RecordKind, policy
+from .scrubbing import copies_scrub, delete_rows, values_going
+from .searching import Copies, copies_search
 
-#: In place of a text that a table wants explained.
-ERASED = "erased"
 #: What is kept past its day, because something refers to it, is looked at again after this.
 LOOK_AGAIN = dt.timedelta(days=30)
 SYSTEM = system("privacy")
@@ -53,12 +54,14 @@ def refuse_obstructed(obstacles: list[Obstacle]) -> None:
         )
 
 
-def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.date | None = None) -> Counter[str]:
+def person_erase(
+    *, actor: Actor, customer: Customer, because: str, today: dt.date | None = None, copies: Copies | None = None
+) -> Counter[str]:
     """Erase a person with every record merged into theirs; returns how many rows were deleted or emptied, by table.
 
     Permissions are checked by the caller. Asked again for an erased person it ends what had to be kept and need not
-    be any more. The audit trail tells what was emptied and which rows went, not what they held. Raises
-    ErasureStandsInTheWay.
+    be any more. ``copies``: found by who erases many persons at once; otherwise they are looked for here. The audit
+    trail tells what was emptied and which rows went, not what they held. Raises ErasureStandsInTheWay.
     """
     with transaction.atomic(), acting.values_untold():
         person = person_locked(customer)
@@ -67,7 +70,7 @@ def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.da
             refuse_obstructed(obstacles_of(person))
         plan = plan_for(person, today)
         with append_only.opened(plan.sealed):
-            done = _carried_out(person, plan)
+            done = _carried_out(person, plan, copies or copies_search([person]))
         _keep_identity(person, plan, first_time, because)
         if first_time:
             outbox.record(
@@ -80,10 +83,11 @@ def person_erase(*, actor: Actor, customer: Customer, because: str, today: dt.da
     return done
 
 
-def _carried_out(person: Person, plan: Plan) -> Counter[str]:
+def _carried_out(person: Person, plan: Plan, copies: Copies) -> Counter[str]:
     going = values_going(person, plan)
     messages_take_back(person, "The person was erased.")
-    done = copies_scrub(person, going)
+    _quotations_withdraw(person)
+    done = copies_scrub(person, going, copies)
     if any(each.table == Photograph._meta.db_table for each in plan.of(DELETE)):
         _forget_files(person)
     for each in plan.of(DELETE):
@@ -105,6 +109,12 @@ def messages_take_back(person: Person, why: str) -> int:
     waiting = list(rows_of(Message, person.ids).filter(state=Message.State.QUEUED))
     withdraw(waiting, SYSTEM, why)
     return len(waiting)
+
+
+def _quotations_withdraw(person: Person) -> None:
+    """No offer stays open for somebody who is not there any more."""
+    for quotation in rows_of(Quotation, person.ids).filter(state=QuotationState.OPEN).order_by("id"):
+        quotation_withdraw(actor=SYSTEM, quotation=quotation, reason=ERASED)
 
 
 def _blank(person: Person, table: str) -> int:

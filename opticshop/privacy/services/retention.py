@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from itertools import islice
 
@@ -21,7 +21,9 @@ from opticshop.customers.models import Customer
 from ..models import RUN_MOVES, RetentionPeriod, RetentionRun, RunState
 from ..over import Over, tables_by_row
 from ..permissions import PrivacyPermission
+from ..persons import Person, person_of
 from .erasing import SYSTEM, ErasureStandsInTheWay, person_erase, rows_blank
+from .searching import Copies, copies_search
 
 #: Persons whom one proposal counts, and keys that it names of each sort. What is beyond stands in the next one.
 MOST, NAMED = 500, 5
@@ -108,13 +110,16 @@ def run_carry_out() -> int:
     run = RetentionRun.objects.filter(state=RunState.APPROVED).first()
     if run is None:
         return 0
-    over, pieces = Over(run.as_of), 0
-    for customer in islice(over.persons(run.after), PIECES):
-        _counted(run, partial(_end_person, customer, run, PERSONS), after=customer)
-        pieces += 1
-    for customer in islice(over.kept(), max(0, PIECES - pieces)):
-        _counted(run, partial(_end_person, customer, run, KEPT))
-        pieces += 1
+    over = Over(run.as_of)
+    persons = _persons(islice(over.persons(run.after), PIECES))
+    kept = _persons(islice(over.kept(), PIECES - len(persons)))
+    pieces = len(persons) + len(kept)
+    copies = copies_search([*persons, *kept])
+    for person in persons:
+        _counted(run, partial(_end_person, person, run, PERSONS, copies), after=person.root.id)
+    for person in kept:
+        _counted(run, partial(_end_person, person, run, KEPT, copies))
+    _counted(run, partial(_answered_meanwhile, [*persons, *kept]))
     for table in tables_by_row():
         while pieces < PIECES and over.rows(table).exists():
             _counted(run, partial(_end_rows, over, table))
@@ -133,12 +138,25 @@ def _counted(run: RetentionRun, do: Callable[[], Counter[str]], **more: object) 
         RetentionRun.objects.filter(id=run.id).update(done=dict(counts), **more)
 
 
-def _end_person(customer_id: uuid.UUID, run: RetentionRun, sort: str) -> Counter[str]:
-    customer = Customer.objects.everywhere("whose time is over").get(id=customer_id)
+def _persons(keys: Iterable[uuid.UUID]) -> list[Person]:
+    rows = Customer.objects.everywhere("whose time is over")
+    return [person_of(rows.get(id=key)) for key in keys]
+
+
+def _end_person(person: Person, run: RetentionRun, sort: str, copies: Copies) -> Counter[str]:
+    erase = partial(person_erase, actor=SYSTEM, customer=person.root, because="retention", today=run.as_of)
     try:
-        return person_erase(actor=SYSTEM, customer=customer, because="retention", today=run.as_of) + Counter({sort: 1})
+        return erase(copies=copies) + Counter({sort: 1})
     except ErasureStandsInTheWay:
         return Counter({OBSTRUCTED: 1})
+
+
+def _answered_meanwhile(persons: Sequence[Person]) -> Counter[str]:
+    """Copies that were made while those before were emptied. Who could not be erased keeps theirs."""
+    rows = Customer.objects.everywhere("whose time is over").exclude(erased_at=None)
+    erased = set(rows.filter(id__in=[each.root.id for each in persons]).values_list("id", flat=True))
+    copies = copies_search([each for each in persons if each.root.id in erased])
+    return sum((copies.empty(each) for each in persons), Counter())
 
 
 def _end_rows(over: Over, table: str) -> Counter[str]:

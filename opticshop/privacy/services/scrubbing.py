@@ -2,30 +2,29 @@
 
 from __future__ import annotations
 
-import json
-import re
 import uuid
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
-from itertools import islice
-from typing import Any, TypeVar
+from collections.abc import Sequence
+from typing import Any
 
 from django.db.models import CharField, Model, QuerySet, TextField
 
 from opticshop.alerts.models import Alert
-from opticshop.core.models import EventDelivery, IdempotencyRecord, OutboxEvent
+from opticshop.core import append_only
+from opticshop.core.models import EventDelivery, OutboxEvent
 from opticshop.correspondence.models import LetterBatch, Message, Reply
 from opticshop.imports.models import ImportRow
 from opticshop.integrations.models import WebhookAttempt
+from opticshop.orders import services as orders
+from opticshop.orders.causes import CAUSES
+from opticshop.orders.models import Order
+from opticshop.stock.models import Movement
 
-from ..obstacles import names_person
-from ..persons import CHUNK, Person, personal_models
+from ..persons import CHUNK, Person, chunks, personal_models, rows_of
 from ..planning import BLANK, DELETE, Plan
-from ..rules import policy
+from ..rules import ERASED, policy
+from .searching import SHORTEST, Copies
 
-#: A text shorter than this is no mark of a person.
-SHORTEST = 4
-_KEY = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 #: What events and alerts call the rows of a table.
 SUBJECTS = {
     "appointments_appointment": "appointments",
@@ -49,13 +48,6 @@ SUBJECTS = {
     "reminders_recall": "recalls",
     "workshop_job": "jobs",
 }
-T = TypeVar("T")
-
-
-def chunks(items: Iterable[T], size: int = CHUNK) -> Iterator[list[T]]:
-    rest = iter(items)
-    while piece := list(islice(rest, size)):
-        yield piece
 
 
 def values_going(person: Person, plan: Plan) -> frozenset[str]:
@@ -80,13 +72,14 @@ def values_going(person: Person, plan: Plan) -> frozenset[str]:
     return frozenset(value for value in found if len(value) >= SHORTEST)
 
 
-def copies_scrub(person: Person, going: frozenset[str]) -> Counter[str]:
-    """Cut the texts out of the copies; returns how many rows were changed, by table."""
+def copies_scrub(person: Person, going: frozenset[str], found: Copies) -> Counter[str]:
+    """Cut the texts out of the copies; ``found``: those that only a search finds. Returns how many rows were changed,
+    by table."""
     done: Counter[str] = Counter()
     abouts = [f"{SUBJECTS[table]}/{key}" for table, keys in person.keys.items() if table in SUBJECTS for key in keys]
     done += _events(abouts, going)
-    done += _answers(person)
-    done += _import_rows(person)
+    done += found.empty(person, _import_rows(person))
+    done += _movements(person)
     done += _letters(person, abouts)
     return +done
 
@@ -126,34 +119,33 @@ def _without(value: Any, going: frozenset[str]) -> Any:
     return value
 
 
-def _answers(person: Person) -> Counter[str]:
-    """Kept answers that name a row, an address or the name of the person: a repeated request still writes nothing, but
-    is answered with nothing."""
-    ours = {str(key) for keys in person.keys.values() for key in keys}
-    marks = {mark for each in person.records for mark in (each.email, each.phone, each.phone_e164, str(each)) if mark}
-    texts = {json.dumps(mark, ensure_ascii=False)[1:-1] for mark in marks if len(mark) >= SHORTEST}
-    emptied = []
-    records = IdempotencyRecord.objects.exclude(status=None).values_list("id", "body")
-    for key, body in records.iterator(chunk_size=CHUNK):
-        answer = bytes(body or b"").decode("utf-8", "replace")
-        if not ours.isdisjoint(_KEY.findall(answer)) or any(text in answer for text in texts):
-            emptied.append(key)
-    for keys in chunks(emptied):
-        IdempotencyRecord.objects.filter(id__in=keys).update(body=b"{}")
-    return Counter({"core_idempotencyrecord": len(emptied)})
-
-
-def _import_rows(person: Person) -> Counter[str]:
+def _import_rows(person: Person) -> set[uuid.UUID]:
+    """Rows of imports that made something of the person."""
     rows = ImportRow.objects.everywhere("rows of one person, permission checked by the caller")
     keys: list[uuid.UUID] = [key for table in SUBJECTS for key in person.keys.get(table, ())]
-    found = {key for some in chunks(keys) for key in rows.filter(made_id__in=some).values_list("id", flat=True)}
-    unsettled = rows.exclude(state=ImportRow.State.DONE).exclude(cells=[]).values_list("id", "cells")
-    for key, cells in unsettled.iterator(chunk_size=CHUNK):
-        if names_person(" ".join(map(str, cells)), person):
-            found.add(key)
-    for some_found in chunks(sorted(found)):
-        rows.filter(id__in=some_found).update(cells=[], problems=[], external_id="")
-    return Counter({"imports_importrow": len(found)})
+    return {key for some in chunks(keys) for key in rows.filter(made_id__in=some).values_list("id", flat=True)}
+
+
+def _movements(person: Person) -> Counter[str]:
+    """Lines of the stock ledger keep their figures; words that somebody wrote about an order of the person go.
+
+    The ledger is sealed by the database: where the service does not own it, the words stay.
+    """
+    numbers = {orders.document_of(order): order.number for order in rows_of(Order, person.ids)}
+    lines = Movement.objects.everywhere("of one person's orders, permission checked by the caller")
+    worded = []
+    for some in chunks(numbers):
+        found = lines.filter(document__in=some).exclude(reason__in=["", ERASED])
+        for key, document, reason in found.values_list("id", "document", "reason"):
+            if reason not in {orders.called_off_words(numbers[document], cause) for cause in ("", *CAUSES)}:
+                worded.append(key)
+    if not worded or not append_only.may_open():
+        return Counter()
+    table = Movement._meta.db_table
+    with append_only.opened({table}):
+        for keys in chunks(worded):
+            lines.filter(id__in=keys).update(reason=ERASED)
+    return Counter({table: len(worded)})
 
 
 def _letters(person: Person, abouts: Sequence[str]) -> Counter[str]:
