@@ -1,0 +1,1 @@
+"""The reports, by subject. Each module registers its own when it is imported."""
