@@ -15,7 +15,9 @@ from .permissions import ExchangePermission
 
 
 def patients_for(actor: Actor) -> BranchQuerySet[Customer]:
-    return customers_visible_to(actor).visible_to(actor, ExchangePermission.VIEW).select_related("branch")
+    """Without who was erased, and without who asked that their record is kept and not used (GDPR, article 18)."""
+    shown = customers_visible_to(actor).visible_to(actor, ExchangePermission.VIEW)
+    return shown.filter(restricted_at=None).select_related("branch")
 
 
 def prescriptions_for(
@@ -24,8 +26,12 @@ def prescriptions_for(
     permission: str = PrescriptionPermission.VIEW,
     exchange: str = ExchangePermission.VIEW,
 ) -> BranchQuerySet[Prescription]:
-    """With all that a VisionPrescription is written from; overrides stay in the house."""
+    """With all that a VisionPrescription is written from; overrides stay in the house.
+
+    What is kept of an erased or restricted person is kept for claims, not to be told to other systems.
+    """
     shown = prescriptions_visible_to(actor, permission).visible_to(actor, exchange)
+    shown = shown.filter(customer__erased_at=None, customer__restricted_at=None)
     return shown.prefetch_related(None).prefetch_related("eyes__prisms", "outside_identifiers")
 
 

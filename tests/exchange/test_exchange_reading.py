@@ -13,6 +13,8 @@ from fhir.resources.R4B.capabilitystatement import CapabilityStatement
 from fhir.resources.R4B.operationoutcome import OperationOutcome
 
 from opticshop.accounts.access import actor_for
+from opticshop.core import clock
+from opticshop.customers.models import Customer
 from opticshop.exchange.models import OutsideIdentifier
 from opticshop.prescriptions.models import Prescription
 from tests.factories import CustomerFactory, PrescriptionFactory
@@ -56,6 +58,24 @@ def links(response) -> dict[str, str]:
 
 
 # --- one resource -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("how", ["erased_at", "restricted_at"])
+@pytest.mark.parametrize("base", [R4, R5])
+def test_what_is_kept_of_an_erased_or_restricted_person_is_not_told_to_other_systems(read, wren, rx, how, base):
+    """GDPR, articles 17(3) and 18(2): kept for claims, and used for nothing else."""
+    other = PrescriptionFactory(customer=CustomerFactory(branch=wren.branch))
+    addresses = (f"Patient/{wren.id}", f"VisionPrescription/{rx.id}", f"Practitioner/{rx.id}")
+    assert {read(each, base).status_code for each in addresses} == {200}
+    Customer.objects.everywhere("test").filter(id=wren.id).update(**{how: clock.now()})
+    for each in addresses:
+        answer = read(each, base)
+        assert answer.status_code == 404, each
+        assert answer.json()["resourceType"] == "OperationOutcome"
+    for search in ("VisionPrescription", f"VisionPrescription?_id={rx.id}", f"VisionPrescription?patient={wren.id}"):
+        assert str(rx.id) not in found(read(search, base)), search
+    assert found(read("VisionPrescription", base)) == [str(other.id)]
+    assert found(read("Patient", base)) == [str(other.customer_id)]
 
 
 def test_a_patient_says_no_more_than_is_needed(read, wren):
