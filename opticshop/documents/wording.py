@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 
 DASH = "–"
 MINUS = "−"
@@ -46,6 +46,32 @@ def prism(inward: Decimal, upward: Decimal) -> str:
     if upward:
         parts.append(f"{abs(upward):.2f} {'up' if upward > 0 else 'down'}")
     return ", ".join(parts) or DASH
+
+
+#: Places after the point in which the trade writes powers and prism, lengths and angles. Common practice, no source.
+_PLACES = {"D": 2, "Δ": 2, "mm": 1, "°": 0}
+#: No paper shows more than a thousandth of a unit: below that is what computing left.
+_FINEST = Decimal("0.001")
+
+
+def in_steps(value: str | int | Decimal | None, unit: str) -> str:
+    """A judged number: the places that the unit is written in, more only where the number has them; nothing for None.
+
+    ``0.00`` for ``0.00000000`` and ``0.125`` for a limit between two steps.
+    """
+    if value is None:
+        return ""
+    try:
+        exact = Decimal(str(value))
+    except InvalidOperation:
+        return str(value)
+    if not exact.is_finite():
+        return str(value)
+    exact = exact.quantize(_FINEST, rounding=ROUND_HALF_UP)
+    whole, _, rest = f"{abs(exact):f}".partition(".")
+    places = _PLACES.get(unit, 0)
+    rest = rest.rstrip("0").ljust(places, "0")
+    return (MINUS if exact < 0 else "") + whole + (f".{rest}" if rest else "")
 
 
 def decentration(inward: float, upward: float) -> tuple[str, str]:

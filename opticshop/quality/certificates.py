@@ -19,7 +19,7 @@ from opticshop.documents.certificate import (
     certificate_pdf,
 )
 from opticshop.documents.letterhead import Letterhead
-from opticshop.documents.wording import millimetres, prism, sphere_cylinder
+from opticshop.documents.wording import in_steps, millimetres, prism, sphere_cylinder
 from opticshop.documents.wording import power as in_words
 from opticshop.orders import services as orders
 from opticshop.orders.models import Order, OrderedLens
@@ -153,17 +153,13 @@ def _line(line: Mapping[str, Any]) -> CertificateLine:
         eye=_EYES[line["eye"]],
         outcome=line["outcome"],
         unit=line["unit"],
-        ordered=_text(line["ordered"]),
-        measured=_text(line["measured"]),
-        deviation=_text(line["deviation"]),
-        limit=_text(line["limit"]),
+        ordered=in_steps(line["ordered"], line["unit"]),
+        measured=in_steps(line["measured"], line["unit"]),
+        deviation=in_steps(line["deviation"], line["unit"]),
+        limit=in_steps(line["limit"], line["unit"]),
         clause=line["clause"],
         confidence=(line["confidence"] or "").replace("_", " "),
     )
-
-
-def _text(value: Any) -> str:
-    return "" if value is None else str(value).replace("-", "−")
 
 
 def _person(user: Any) -> str:

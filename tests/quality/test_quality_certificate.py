@@ -7,7 +7,10 @@ import io
 import pytest
 from pypdf import PdfReader
 
+from opticshop.documents.wording import in_steps
 from opticshop.quality.certificate_statements import CLOSING, DEVICES, EVERYWHERE, statements_for
+from opticshop.quality.certificates import certificate_data
+from opticshop.quality.models import Inspection
 from tests.instruments.conftest import add_instrument
 from tests.quality.conftest import HANDOVERS, INSPECTIONS, inspect, pay
 
@@ -53,11 +56,43 @@ def test_the_certificate_holds_readings_limits_verdict_and_lots(glazed, passed, 
         assert fact in said, fact
     for line in passed["verdict"]["lines"]:
         if line["outcome"] == "pass" and line["limit"] is not None:
-            assert line["limit"].replace("-", "−") in said
+            assert in_steps(line["limit"], line["unit"]) in said
     claim = "no claim of conformity" in said
     assert claim is passed["leaned_on_unconfirmed"]
     for private in (world.customer.family_name, world.customer.email, "1984"):
         assert private not in said
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "printed"),
+    [
+        ("0.00000000", "Δ", "0.00"),
+        ("-0.00000000", "Δ", "0.00"),
+        ("-0.2500", "D", "−0.25"),
+        ("0.125", "D", "0.125"),
+        ("0.33333333", "Δ", "0.333"),
+        ("2", "°", "2"),
+        ("2.50", "°", "2.5"),
+        ("31", "mm", "31.0"),
+        ("31.25", "mm", "31.25"),
+        ("1E+1", "mm", "10.0"),
+        (None, "D", ""),
+    ],
+)
+def test_numbers_are_printed_in_the_steps_of_the_trade(value, unit, printed):
+    """Powers and prism to a hundredth, lengths to a tenth, angles to a degree: common practice, no source."""
+    assert in_steps(value, unit) == printed
+
+
+def test_what_computing_left_in_a_judged_number_is_not_printed(passed):
+    """A prism worked out from centration has eight places in the verdict."""
+    inspection = Inspection.objects.everywhere("test").get(id=passed["id"])
+    for line in inspection.verdict["lines"]:
+        if line["unit"] == "Δ":
+            line["ordered"], line["deviation"] = "0.00000000", "-0.00000000"
+    lines = [line for line in certificate_data(inspection).lines if line.unit == "Δ"]
+    assert lines
+    assert {(line.ordered, line.deviation) for line in lines} == {("0.00", "0.00")}
 
 
 def test_the_same_inspection_gives_the_same_bytes(glazed, passed):
