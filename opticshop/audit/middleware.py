@@ -76,12 +76,15 @@ def _shows_people(request: HttpRequest, response: HttpResponse) -> bool:
 
 
 def address_of(request: HttpRequest) -> str | None:
-    """The address of the caller; behind our own proxy the last one that it was told, which the proxy itself added."""
+    """The address of the caller; behind our own proxy the last one that it was told, which the proxy itself added.
+
+    Without the zone of a link-local one (``fe80::1%eth0``): it names a card of this machine, and no column takes it.
+    """
     found = request.META.get("REMOTE_ADDR", "")
     if settings.OPTICSHOP_BEHIND_PROXY:
         found = request.headers.get("X-Forwarded-For", found).rsplit(",", 1)[-1].strip()
     try:
-        return str(ipaddress.ip_address(found))
+        return str(ipaddress.ip_address(found.partition("%")[0]))
     except ValueError:
         return None
 

@@ -180,6 +180,23 @@ def test_a_forwarded_address_is_believed_only_behind_our_own_proxy(api, clerk, m
 
 
 @pytest.mark.django_db
+@pytest.mark.parametrize(("given", "kept"), [("fe80::1%eth0", "fe80::1"), ("fe80::1%", "fe80::1"), ("%eth0", None)])
+def test_the_zone_of_a_link_local_address_is_left_out(api, clerk, mill, given, kept):
+    """RFC 4007, 11: a zone has meaning within one machine only; inet of PostgreSQL takes none."""
+    person = CustomerFactory(branch=mill)
+    client = api(clerk)
+    assert client.get(f"{V1}/customers/{person.pk}/", REMOTE_ADDR=given).status_code == 200
+    body = {"branch": str(mill.id), "given_name": "Wren", "family_name": "Alder"}
+    assert client.post(f"{V1}/customers/", body, format="json", REMOTE_ADDR=given).status_code == 201
+    assert AuditRead.objects.get().address == kept
+    assert set(
+        AuditEntry.objects.filter(table_name="customers_customer", route__contains="customers").values_list(
+            "address", flat=True
+        )
+    ) == {kept}
+
+
+@pytest.mark.django_db
 def test_a_reason_of_any_kind_breaks_nothing(api, clerk, mill):
     person = CustomerFactory(branch=mill)
     for reason in ("x" * 5000, "tab\tand more", '"quoted" \\u0000 {}'):
