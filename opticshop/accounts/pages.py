@@ -38,6 +38,8 @@ from .verified import MARK
 BACKEND = f"{PasswordBackend.__module__}.{PasswordBackend.__qualname__}"
 #: In the session: who has given the right password, and when.
 HALF = "half_signed_in"
+#: In the session: which key, by when it was made, may be shown to it, once.
+SHOWN_ONCE = "key_shown_once"
 #: How long the second step may take, in seconds: finding the phone, or enrolling it.
 HALF_SECONDS = 15 * 60
 
@@ -69,8 +71,10 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     if selectors.has_second_factor(user):
         return _half(request, user, target, "sign-in-code")
     if selectors.needs_second_factor(user):
-        services.enrolment_begin(user=user)
-        return _half(request, user, target, "second-factor-new")
+        begun = services.enrolment_begin(user=user)
+        answer = _half(request, user, target, "second-factor-new")
+        request.session[SHOWN_ONCE] = begun.created_at.isoformat()
+        return answer
     _whole(request, user, None)
     return HttpResponseRedirect(target)
 
@@ -97,7 +101,11 @@ def sign_in_code(request: HttpRequest) -> HttpResponse:
 
 @page
 def second_factor_new(request: HttpRequest) -> HttpResponse:
-    """Enrolment: the key as picture and text, then its first code, then the recovery codes, once."""
+    """Enrolment: the key as picture and text, then its first code, then the recovery codes, each shown once.
+
+    The key is shown to the session in which the password, or a code, was given for it a moment ago. Whoever wants to
+    see one again begins anew and gives that again: a session that somebody took over shows no key.
+    """
     half = half_signed_in(request)
     if half is not None and selectors.has_second_factor(half):
         return redirect("sign-in-code")  # who has one shows it, before making another
@@ -105,7 +113,9 @@ def second_factor_new(request: HttpRequest) -> HttpResponse:
     factor = services.enrolment_of(user) if user is not None else None
     if user is None or factor is None:
         return redirect("sign-in" if user is None else "second-factor")
-    shown = {"picture": services.key_picture(user, factor), "key": services.key_text(factor)}
+    shown: dict[str, Any] = {"again": "sign-in" if half else "second-factor"}
+    if request.method == "GET" and request.session.pop(SHOWN_ONCE, "") == factor.created_at.isoformat():
+        shown |= {"picture": services.key_picture(user, factor), "key": services.key_text(factor)}
     if request.method != "POST":
         return _shown(request, "second_factor_new.html", shown)
     try:
@@ -139,7 +149,7 @@ def second_factor(request: HttpRequest) -> HttpResponse:
     if shown["has"] and request.POST.get("wanted") == "codes":
         codes = services.recovery_codes_make(actor=actor, user=user)
         return _shown(request, "recovery_codes.html", {"codes": codes, "next": settings.LOGIN_REDIRECT_URL})
-    services.enrolment_begin(user=user)
+    request.session[SHOWN_ONCE] = services.enrolment_begin(user=user).created_at.isoformat()
     return redirect("second-factor-new")
 
 

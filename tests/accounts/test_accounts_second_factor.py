@@ -84,6 +84,41 @@ def test_a_manager_is_led_to_enrolment_and_can_do_nothing_else_before(manager):
     assert OutboxEvent.objects.filter(type="accounts.second_factor_confirmed").exists()
 
 
+def test_the_key_is_shown_once_and_then_only_to_who_gives_the_password_again(manager, clerk):
+    """A session that somebody took over reads no key: it would make their codes those of the person."""
+    browser, place = first_step(manager)
+    stolen = Client()
+    stolen.cookies["session"] = browser.cookies["session"].value
+    key = shown_key(browser.get(place).content)
+    for each in (stolen.get(place), browser.get(place), browser.post(place, {"code": "000000"})):
+        assert b"<svg" not in each.content
+        assert b'class="paper"' not in each.content
+    assert b'href="/sign-in/"' in browser.get(place).content
+    assert shown_codes(browser.post(place, {"code": code_of(key)}).content), "the code of the app still counts"
+    whole, _ = first_step(clerk)
+    whole.post("/second-factor/", {"password": PASSWORD})
+    thief = Client()
+    thief.cookies["session"] = whole.cookies["session"].value
+    first = shown_key(whole.get("/second-factor/new/").content)
+    assert b"<svg" not in thief.get("/second-factor/new/").content
+    assert b'href="/second-factor/"' in thief.get("/second-factor/new/").content
+    assert thief.post("/second-factor/", {"password": "wrong"}).status_code == 422
+    with later(1):
+        whole.post("/second-factor/", {"password": PASSWORD})
+        assert shown_key(whole.get("/second-factor/new/").content) != first
+
+
+def test_one_begun_in_another_session_is_not_shown_here(clerk):
+    one, _ = first_step(clerk)
+    other = Client()
+    other.post("/sign-in/", {"username": clerk.username, "password": PASSWORD})
+    one.post("/second-factor/", {"password": PASSWORD})
+    with later(1):
+        other.post("/second-factor/", {"password": PASSWORD})
+    assert b"<svg" not in one.get("/second-factor/new/").content
+    assert b"<svg" in other.get("/second-factor/new/").content
+
+
 def test_a_clerk_needs_none_and_may_have_one(clerk):
     browser, place = first_step(clerk)
     assert place == "/"
