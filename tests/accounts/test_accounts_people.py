@@ -225,6 +225,19 @@ def test_nobody_makes_a_link_for_themselves(api, head_office):
 # --- amending and leaving -------------------------------------------------------------------------------------------
 
 
+def test_giving_and_taking_a_role_makes_a_new_version(api, head_office, clerk, mill):
+    """Roles are shown with the person, so a tag of before is no longer true (RFC 9110, 8.8.1)."""
+    client = api(head_office)
+    versions = [client.get(url(clerk)).json()["version"]]
+    body = {"role": "workshop", "branch": str(mill.id)}
+    for act in ("grant", "grant", "revoke"):
+        assert client.post(url(clerk, f"{act}/"), body).status_code == 200
+        versions.append(client.get(url(clerk)).json()["version"])
+    assert versions == [1, 2, 2, 3], "what is held already is not given again"
+    stale = client.patch(url(clerk), {"display_name": "C. Lerk"}, headers={"If-Match": '"1"'})
+    assert stale.status_code == 412
+
+
 def test_amending_asks_for_the_version_that_was_read(api, head_office, clerk):
     client = api(head_office)
     tag = client.get(url(clerk))["ETag"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.contrib.auth.hashers import UNUSABLE_PASSWORD_PREFIX
 from django.db import transaction
+from django.db.models import F
 
 from opticshop.branches.models import Branch
 from opticshop.core import outbox
@@ -70,6 +71,7 @@ def membership_grant(*, actor: Actor, user: User, role: str, branch: Branch | No
     with transaction.atomic():
         membership, is_new = Membership.objects.get_or_create(user=user, role=role, branch=branch)
         if is_new:
+            _renew(user)
             if role in selectors.second_factor_roles() and user.kind == User.Kind.PERSON:
                 _sign_out_without_factor(user)
             record(events.ROLE_GRANTED, user, actor, branch=branch, role=role)
@@ -88,6 +90,7 @@ def membership_revoke(*, actor: Actor, user: User, role: str, branch: Branch | N
         removed, _ = Membership.objects.filter(user=user, role=role, branch=branch).delete()
         if not removed:
             raise NotFound("The person does not hold this role there.", field="role")
+        _renew(user)
         if branch is None and role == Role.HEAD_OFFICE:
             User.objects.filter(id=user.id).update(is_staff=False, is_superuser=False)
         record(events.ROLE_REVOKED, user, actor, branch=branch, role=role)
@@ -107,6 +110,11 @@ def keep_head_office(*, without: User) -> None:
     others = able.exclude(user=without).exclude(user__password__startswith=UNUSABLE_PASSWORD_PREFIX)
     if without.id in held_by and not others.exists():
         raise LastHeadOffice(f"{without} is the last one.", allowed="grant the role everywhere to another first")
+
+
+def _renew(user: User) -> None:
+    """A new version of the person: they are shown with their roles."""
+    User.objects.filter(id=user.id).update(version=F("version") + 1)
 
 
 def _sign_out_without_factor(user: User) -> None:
