@@ -3,6 +3,7 @@ from enum import StrEnum
 
 class BillingPermission(StrEnum):
     VIEW = "billing.view"
+    EXPORT = "billing.export"
     TAKE = "billing.take"
     REFUND = "billing.refund"
     TILL = "billing.till"

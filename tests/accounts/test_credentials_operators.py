@@ -17,10 +17,12 @@ from opticshop.accounts.models import Membership, ServiceAccount, SignIn
 from opticshop.accounts.pins import pin_fault
 from opticshop.accounts.services import second_factor
 from opticshop.audit.models import AuditEntry
+from opticshop.billing.services import invoice_issue
 from opticshop.config.access import ROLE_TABLE, SECOND_FACTOR, SENSITIVE, TABLE
 from opticshop.core import clock
 from opticshop.core.models import OutboxEvent
 from tests.conftest import NOON, member
+from tests.factories import OrderFactory
 
 from .signing import PASSWORD, SYSTEM, App, bearer, browser_of, everything_kept, me, service_token
 
@@ -263,3 +265,20 @@ def test_what_is_sensitive_stands_in_the_table():
         str(name) for name in SENSITIVE
     }
     assert reverse("me/confirm-list") == CONFIRM
+
+
+def test_an_invoice_for_another_program_asks_for_the_password_once_more(clerk, mill):
+    """It holds the buyer's name and address; to look at it here does not ask."""
+    mill.address, mill.tax_number = "1 Weir Lane\nMillbrook\nML1 1AA", "GB 123 4567 89"
+    mill.save()
+    invoice = invoice_issue(actor=SYSTEM, order=OrderFactory(customer__branch=mill, customer__address="3 Weir Lane"))
+    with_pin(clerk)
+    made = services.service_client_register(actor=SYSTEM, name="till", role="counter", branch=mill)
+    till = service_token(made.client_id, made.client_secret, "billing:read billing:write").json()["access_token"]
+    token = take_over(till).json()["access_token"]
+    url = f"/api/v1/invoices/{invoice.id}/"
+    assert Client().get(url, headers=bearer(token)).status_code == 200
+    asked = Client().get(f"{url}export/", headers=bearer(token))
+    assert (asked.status_code, asked.json()["code"]) == (401, "core.confirm_first")
+    assert post(token, CONFIRM, {"password": PASSWORD}).status_code == 200
+    assert Client().get(f"{url}export/", headers=bearer(token)).status_code == 200

@@ -58,7 +58,7 @@ def texts(document, name):
     return [each.text for each in etree.fromstring(document).iter("{*}" + name)]
 
 
-def test_an_invoice_is_had_as_ubl(api, clerk, outsider, order):
+def test_an_invoice_is_had_as_ubl(api, clerk, hand, outsider, order):
     """ORDINARY_LINES: 160.00 with 26.67 of tax in it, and 60.00 exempt."""
     invoice = invoice_of(order, paid="100.00")
     url = f"/api/v1/invoices/{invoice.id}/export/"
@@ -76,6 +76,7 @@ def test_an_invoice_is_had_as_ubl(api, clerk, outsider, order):
     assert texts(document, "CompanyID") == ["GB123456789"]
     assert texts(document, "StreetName") == ["1 Weir Lane", "3 Weir Lane"]
     assert api(outsider).get(url).status_code == 404
+    assert api(hand).get(url).status_code == 403
     assert api(clerk).get(url, {"exporter": "no-such-format"}).json()["code"] == "pluginhost.not_available"
     assert api(clerk).get(url, {"exporter": "no such format"}).status_code == 400
 

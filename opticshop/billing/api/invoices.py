@@ -46,7 +46,7 @@ class InvoiceViewSet(ResourceViewSet):
         "list": BillingPermission.VIEW,
         "retrieve": BillingPermission.VIEW,
         "document": BillingPermission.VIEW,
-        "export": BillingPermission.VIEW,
+        "export": BillingPermission.EXPORT,
         "create": BillingPermission.INVOICE,
         "credit": BillingPermission.REFUND,
     }
@@ -86,6 +86,8 @@ class InvoiceViewSet(ResourceViewSet):
     def export(self, request: Request, pk: str) -> HttpResponse:
         query = InvoiceExportIn(data=request.query_params.dict())
         query.is_valid(raise_exception=True)
-        document = exported(self.get_object(), exporter=query.validated_data["exporter"])
+        invoice = self.get_object()
+        self.actor.require(BillingPermission.EXPORT, invoice.branch_id)
+        document = exported(invoice, exporter=query.validated_data["exporter"])
         name = {"Content-Disposition": f'attachment; filename="{document.file_name}"'}
         return HttpResponse(document.body, content_type=document.media_type, headers=name)
