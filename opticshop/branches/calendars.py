@@ -23,6 +23,7 @@ Hours = tuple[dt.time, dt.time]
 ORDINARY_WEEK: Mapping[int, Hours] = {weekday: (dt.time(9), dt.time(17, 30)) for weekday in range(5)}
 #: How far ahead an open day is looked for.
 LONGEST_CLOSED = 366
+A_DAY = dt.timedelta(days=1)
 
 
 class NeverOpen(Conflict):
@@ -41,6 +42,10 @@ class Calendar:
     closures: Sequence[tuple[dt.date, dt.date, str]] = ()
     holidays: Mapping[dt.date, str] = field(default_factory=dict)
     knows_holidays: bool = True
+    #: Day -> when it is open, in UTC; filled as days are asked for, since figures ask for the same days many times.
+    _known: dict[dt.date, tuple[dt.datetime, dt.datetime] | None] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def why_closed(self, day: dt.date) -> str | None:
         """Why the branch is closed on a day, or None where it is open."""
@@ -81,14 +86,24 @@ class Calendar:
         zone = ZoneInfo(self.zone)
         day, last = start.astimezone(zone).date(), end.astimezone(zone).date()
         while day <= last:
+            if (hours := self._open_at(day)) is not None:
+                opens, closes = max(hours[0], start), min(hours[1], end)
+                if opens < closes:
+                    yield opens, closes
+            day += A_DAY
+
+    def _open_at(self, day: dt.date) -> tuple[dt.datetime, dt.datetime] | None:
+        """From when to when the branch is open on a day, in UTC; None where it is closed."""
+        if day not in self._known:
+            found = None
             if self.is_open(day):
+                zone = ZoneInfo(self.zone)
                 opens, closes = (
                     dt.datetime.combine(day, time, zone).astimezone(dt.UTC) for time in self.hours[day.weekday()]
                 )
-                opens, closes = max(opens, start), min(closes, end)
-                if opens < closes:
-                    yield opens, closes
-            day += dt.timedelta(days=1)
+                found = opens, closes
+            self._known[day] = found
+        return self._known[day]
 
 
 def calendar_of(branch: Branch) -> Calendar:

@@ -283,11 +283,14 @@ class _Asked:
         calendars: dict[uuid.UUID, Calendar] = {branch.id: calendar_of(branch) for branch in self.branches}
         rows = self._finished(by).filter(attempt=1).annotate(key=_KEYS[by][0], label=_KEYS[by][1]).order_by()
         columns = ("id", "branch_id", "order__placed_at", "finished_at", "key", "label")
+        found: dict[Any, Tally] = {}
         for _, branch_id, placed_at, finished_at, key, label in rows.values_list(*columns).distinct():
-            found, calendar = _tally({"key": key, "label": label}, by), calendars[branch_id]
-            found.minutes = [calendar.working_minutes(placed_at, finished_at)]
-            found.days = [calendar.days_between(placed_at, finished_at)]
-            yield found
+            if (tally := found.get(key)) is None:
+                tally = found[key] = _tally({"key": key, "label": label}, by)
+            calendar = calendars[branch_id]
+            tally.minutes.append(calendar.working_minutes(placed_at, finished_at))
+            tally.days.append(calendar.days_between(placed_at, finished_at))
+        yield from found.values()
 
 
 def _grouped(rows: QuerySet[Any], columns: tuple[Any, Any]) -> QuerySet[Any]:
