@@ -204,9 +204,8 @@ def main() -> int:
             robin.wrong.append(f"{written} customers were answered with 201, {kept} are there")
         for each in robin.wrong[:20]:
             print(f"WRONG: {each}")
-        print(
-            f"{restarts} restarts, {robin.statuses.total()} requests, {len(robin.wrong)} failed, slowest {robin.slowest:.1f} s"
-        )
+        asked = robin.statuses.total()
+        print(f"{restarts} restarts, {asked} requests, {len(robin.wrong)} failed, slowest {robin.slowest:.1f} s")
         print(", ".join(f"{name} {status}: {count}" for (name, status), count in sorted(robin.statuses.items())))
         return 1 if robin.wrong else 0
     finally:
