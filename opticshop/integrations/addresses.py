@@ -7,35 +7,16 @@ to the name again. It is asked when an address is entered and at each sending, f
 from __future__ import annotations
 
 import ipaddress
-import socket
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from django.conf import settings
 
 from opticshop.core.errors import Invalid
+from opticshop.plugin_api.addresses import Address, resolved
+from opticshop.plugin_api.addresses import may_be_reached as judged_reachable
 
-Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 PORTS = (443, 8443)
-
-#: Refused besides what ``ipaddress`` calls not global (the IANA special-purpose registries, RFC 6890). Python 3.11.7
-#: calls these global: addresses that wrap an IPv4 address or lead to a relay, and a metadata service that answers at
-#: a public address. From memory.
-_REFUSED = tuple(
-    ipaddress.ip_network(text)
-    for text in (
-        "168.63.129.16/32",  # the host of a virtual machine at one large provider
-        "192.0.0.0/24",  # IETF protocol assignments; a metadata service answers at 192.0.0.192
-        "192.88.99.0/24",  # 6to4 relays, deprecated (RFC 7526)
-        "::/96",  # IPv4-compatible, deprecated (RFC 4291)
-        "64:ff9b::/96",  # NAT64 (RFC 6052)
-        "64:ff9b:1::/48",  # NAT64, local use (RFC 8215)
-        "2001::/23",  # IETF protocol assignments, Teredo among them
-        "2002::/16",  # 6to4 (RFC 3056)
-        "5f00::/16",  # segment routing (RFC 9602)
-        "fec0::/10",  # site-local, deprecated (RFC 3879)
-    )
-)
 
 
 class AddressRefused(Invalid):
@@ -80,12 +61,6 @@ def destination(url: str) -> Destination:
     return Destination(is_secure, host, port, target, _judged(host, port))
 
 
-def resolved(host: str, port: int) -> list[str]:
-    """Every address the name has, in the order of the system."""
-    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    return list(dict.fromkeys(str(entry[4][0]) for entry in found))
-
-
 def _judged(host: str, port: int) -> tuple[str, ...]:
     try:
         addresses = resolved(host, port)
@@ -97,18 +72,8 @@ def _judged(host: str, port: int) -> tuple[str, ...]:
 
 
 def may_be_reached(address: Address) -> bool:
-    """Whether a request may go there: to public addresses, and into the own network where that is allowed."""
-    if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped:
-        return may_be_reached(address.ipv4_mapped)
-    if _private_is_allowed() and _is_of_own_network(address):
-        return True
-    if address.is_multicast or address.is_reserved or address.is_link_local or address.is_unspecified:
-        return False
-    return address.is_global and not any(address in network for network in _REFUSED)
-
-
-def _is_of_own_network(address: Address) -> bool:
-    return address.is_loopback or (address.is_private and not (address.is_link_local or address.is_unspecified))
+    """Whether a webhook may go there: to public addresses, and into the own network where that is allowed."""
+    return judged_reachable(address, own_network=_private_is_allowed())
 
 
 def _private_is_allowed() -> bool:

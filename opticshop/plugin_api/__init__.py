@@ -36,6 +36,7 @@ The parts
   exception does.
 - `calculators`, `tolerances`, `channels`, `recalls`, `ledgers`, `taxes`, `invoices`: the things that can be
   registered.
+- `addresses`: `connected`, by which a plugin opens a connection to a host of its settings.
 - `tolerance_kit`: tools for writing a tolerance standard as tables of data.
 - `pricing`, `events`, `types`: the frozen facts given to hooks. `errors`: what may be raised.
 - `version`: `API_VERSION`. It moves apart from the version of the service; within one major version nothing
@@ -55,6 +56,7 @@ from __future__ import annotations
 
 from opticshop.optics.conformity import Confidence
 
+from .addresses import AddressNotAllowed, connected
 from .calculators import (
     Calculator,
     CalculatorInputs,
@@ -140,6 +142,7 @@ __all__ = [
     "PARAMETERS",
     "PROJECT_NAME",
     "REGISTER_HOOKS",
+    "AddressNotAllowed",
     "AppliesTo",
     "AssessedLine",
     "Calculator",
@@ -209,6 +212,7 @@ __all__ = [
     "VerdictLine",
     "WorkedExample",
     "admits_this_api",
+    "connected",
     "dated_rows",
     "hookimpl",
     "in_force",

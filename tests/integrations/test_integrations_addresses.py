@@ -79,7 +79,11 @@ def test_no_other_address_may_be_reached_by_itself_or_behind_a_name(text, names)
         destination("https://books.example.org/")
 
 
-@pytest.mark.parametrize("text", ["169.254.169.254", "fe80::1", "224.0.0.1", "0.0.0.0", "::ffff:169.254.169.254"])
+@pytest.mark.parametrize(
+    "text",
+    ["169.254.169.254", "fe80::1", "fe80::1%eth0", "224.0.0.1", "0.0.0.0", "::ffff:169.254.169.254", "fd00:ec2::254",
+     "192.0.0.192", "64:ff9b::7f00:1"],
+)  # fmt: skip
 def test_some_addresses_stay_refused_even_where_private_ones_are_allowed(text, settings):
     settings.OPTICSHOP_WEBHOOKS_ALLOW_PRIVATE = True
     assert not may_be_reached(ipaddress.ip_address(text))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import sqlite3
 from dataclasses import replace
 from email import message_from_bytes
@@ -254,6 +255,18 @@ def test_a_server_that_is_not_there_is_tried_later() -> None:
     outcome = CHANNEL.send(MESSAGE, settings_for(25, host="no-such-host.invalid", security="tls"))
     assert outcome.state == "retry"
     assert "reached" in outcome.detail
+
+
+@pytest.mark.parametrize("host", ["169.254.169.254", "fe80::1", "fd00:ec2::254", "64:ff9b::a9fe:a9fe", "0.0.0.0"])
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_a_mail_server_is_not_sought_where_machines_are_administered(
+    host: str, security: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Link-local (RFC 3927), NAT64 (RFC 6052), metadata services (from memory): refused before a byte is sent."""
+    monkeypatch.setattr(socket, "create_connection", lambda *given, **more: pytest.fail("it connected"))
+    outcome = CHANNEL.send(MESSAGE, settings_for(25, host=host, security=security))
+    assert outcome.state == "retry"
+    assert outcome.detail == "The mail server stands at an address that is not reached from here."
 
 
 def test_the_same_message_is_handed_over_once_even_by_another_process() -> None:

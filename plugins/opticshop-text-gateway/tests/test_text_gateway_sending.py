@@ -13,7 +13,7 @@ import pytest
 from opticshop_text_gateway import TextGateway, plugin
 from standardwebhooks import Webhook
 
-from opticshop.plugin_api import InvalidSettings, OutboundMessage
+from opticshop.plugin_api import InvalidSettings, OutboundMessage, addresses
 from opticshop.plugin_api.testing import conformance_checks
 
 from .gateways import Reply, answer, bare, certificate_at, dripping, gateway, heard_whole
@@ -207,3 +207,35 @@ def test_what_is_not_set_up_waits_and_secrets_stay_inside() -> None:
     assert CHANNEL.send(MESSAGE, own).state == "retry"
     secrets = {name for name, shape in plugin.manifest.settings_schema["properties"].items() if shape.get("writeOnly")}
     assert secrets == {"token", "signing_secret", "callback_secret"}
+
+
+@pytest.mark.parametrize("host", ["169.254.169.254", "[fe80::1]", "[fd00:ec2::254]", "[64:ff9b::a9fe:a9fe]", "0.0.0.0"])
+def test_a_gateway_is_not_sought_where_machines_are_administered(host: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Link-local (RFC 3927), NAT64 (RFC 6052), metadata services (from memory): refused before a byte is sent."""
+    monkeypatch.setattr(socket, "create_connection", lambda *given, **more: pytest.fail("it connected"))
+    outcome = CHANNEL.send(MESSAGE, settings(f"https://{host}/messages"))
+    assert (outcome.state, outcome.detail) == (
+        "retry",
+        "The gateway stands at an address that is not reached from here.",
+    )
+
+
+def test_the_name_is_asked_once_and_the_judged_address_connected_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name that changes its mind between the judgement and the connection gains nothing."""
+    asked = []
+
+    def resolver(host: str, port: int, *given: Any, **more: Any) -> list[Any]:
+        asked.append(host)
+        address = "127.0.0.1" if len(asked) == 1 else "169.254.169.254"
+        return [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (address, port))]
+
+    with gateway(TAKEN) as (url, taken):
+        real = socket.create_connection
+        monkeypatch.setattr(addresses, "resolved", lambda host, port: [each[4][0] for each in resolver(host, port)])
+        reached = []
+        monkeypatch.setattr(
+            socket, "create_connection", lambda to, *given, **more: reached.append(to[0]) or real(to, *given, **more)
+        )
+        outcome = CHANNEL.send(MESSAGE, settings(url.replace("127.0.0.1", "localhost")))
+    assert (outcome.state, asked, reached) == ("sent", ["localhost"], ["127.0.0.1"])
+    assert taken.one

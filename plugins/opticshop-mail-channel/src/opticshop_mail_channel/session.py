@@ -8,16 +8,28 @@ from __future__ import annotations
 
 import re
 import smtplib
+import socket
 import ssl
 from contextlib import suppress
 
-from opticshop.plugin_api import SendOutcome
+from opticshop.plugin_api import AddressNotAllowed, SendOutcome, connected
 from opticshop.plugin_api.channels import SendState
 
 from .composing import Mail
 from .server import MailServer
 
 _LONGEST_DETAIL = 200
+
+
+class _Plain(smtplib.SMTP):
+    """Connects to an address that was judged; the certificate is checked for the host that was named."""
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:  # what SMTP_SSL builds on, too
+        return connected(host, port, timeout)
+
+
+class _Encrypted(smtplib.SMTP_SSL, _Plain):
+    """The same under TLS from the first byte."""
 
 
 class _NotNow(Exception):
@@ -44,9 +56,9 @@ def _connected(server: MailServer) -> smtplib.SMTP:
         name = server.from_address.rpartition("@")[2].encode("idna").decode("ascii")
         host, port, limit = server.host, server.port, server.timeout_seconds
         if server.security == "tls":
-            smtp = smtplib.SMTP_SSL(host, port, local_hostname=name, timeout=limit, context=context)
+            smtp = _Encrypted(host, port, local_hostname=name, timeout=limit, context=context)
         else:
-            smtp = smtplib.SMTP(host, port, local_hostname=name, timeout=limit)
+            smtp = _Plain(host, port, local_hostname=name, timeout=limit)
         if server.security == "starttls":
             smtp.starttls(context=context)
         smtp.ehlo_or_helo_if_needed()
@@ -79,6 +91,8 @@ def _why_not(error: Exception, server: MailServer) -> str | None:
             return f"The certificate of the mail server is not trusted: {error.verify_message}."
         case ssl.SSLError():
             return "There is no encrypted connection to the mail server."
+        case AddressNotAllowed():
+            return "The mail server stands at an address that is not reached from here."
         case TimeoutError():
             return f"The mail server did not answer within {server.timeout_seconds:g} s."
         case OSError():

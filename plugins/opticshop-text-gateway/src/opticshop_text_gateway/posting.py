@@ -11,6 +11,8 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
+from opticshop.plugin_api import AddressNotAllowed, connected
+
 LONGEST_ANSWER = 64 * 1024
 
 
@@ -35,8 +37,11 @@ def post(url: str, headers: Mapping[str, str], body: bytes, *, seconds: float, c
     """POST once, without following redirects. Raises `NotWritten`, `NoAnswer`."""
     parts = urlsplit(url)
     try:
-        connection = _connection(parts.scheme, parts.hostname or "", parts.port, seconds, ca_certificate)
+        port = parts.port or (80 if parts.scheme == "http" else 443)
+        connection = _connection(parts.scheme, parts.hostname or "", port, seconds, ca_certificate)
         connection.connect()
+    except AddressNotAllowed:
+        raise NotWritten("The gateway stands at an address that is not reached from here.") from None
     except ssl.SSLCertVerificationError as error:
         raise NotWritten(f"The certificate of the gateway is not trusted: {error.verify_message}.") from None
     except TimeoutError:
@@ -56,13 +61,22 @@ def post(url: str, headers: Mapping[str, str], body: bytes, *, seconds: float, c
         connection.close()
 
 
-def _connection(
-    scheme: str, host: str, port: int | None, seconds: float, ca_certificate: str
-) -> http.client.HTTPConnection:
+class _Plain(http.client.HTTPConnection):
+    """Connects to an address that was judged; the certificate is checked for the host that was named."""
+
+    def connect(self) -> None:
+        self.sock = connected(self.host, self.port, self.timeout)
+
+
+class _Encrypted(http.client.HTTPSConnection, _Plain):
+    """The same under TLS."""
+
+
+def _connection(scheme: str, host: str, port: int, seconds: float, ca_certificate: str) -> http.client.HTTPConnection:
     if scheme == "http":
-        return http.client.HTTPConnection(host, port, timeout=seconds)
+        return _Plain(host, port, timeout=seconds)
     context = ssl.create_default_context(cadata=ca_certificate or None)
-    return http.client.HTTPSConnection(host, port, timeout=seconds, context=context)
+    return _Encrypted(host, port, timeout=seconds, context=context)
 
 
 def _answer(connection: http.client.HTTPConnection) -> Answer:
