@@ -6,7 +6,7 @@ Law differs and changes: the periods are what we start from, each with source an
 
 from __future__ import annotations
 
-from opticshop.privacy.rules import AtErasure, Beyond, Period, Policy, RecordKind, Rule
+from opticshop.privacy.rules import AtErasure, Beyond, Period, Policy, Purpose, RecordKind, Rule
 
 DELETE, BLANK, KEEP = AtErasure.DELETE, AtErasure.BLANK, AtErasure.KEEP
 K = RecordKind
@@ -174,4 +174,31 @@ PERIODS: tuple[Period, ...] = (
     Period(K.TRAIL, "*", 6, "limitation of claims in England (from memory)", "medium"),
 )
 
-POLICY = Policy(RULES, BEYOND, PERIODS)
+_YOU = "you, or who came with you"
+_HERE = "made here"
+
+#: What a person is told with a copy (GDPR, article 15(1)(a), (b) and (g), from memory). Read it with your adviser.
+PURPOSES: dict[RecordKind, Purpose] = {
+    K.IDENTITY: Purpose("name, birth date and how to reach you", "to know whose the records are, to reach you", _YOU),
+    K.CLINICAL: Purpose(
+        "prescriptions and measurements (data about health)",
+        "to supply spectacles that are right for you, and to answer for it",
+        "who examined you, as named on each prescription; measurements were taken here",
+    ),
+    K.SUPPLY: Purpose(
+        "orders, how they were made, checked and handed over", "to make your spectacles and trace every part", _HERE
+    ),
+    K.BOOKKEEPING: Purpose("payments, receipts and invoices", "to keep the books that tax law asks for", _HERE),
+    K.SCHEME: Purpose("vouchers of public schemes", "to be paid by the scheme what it bears for you", _YOU),
+    K.EVIDENCE: Purpose("what you agreed to and refused", "to keep to it, and to show that we did", _YOU),
+    K.MESSAGES: Purpose("messages to you and answers", "to tell you what you are waiting for or agreed to hear", _HERE),
+    K.APPOINTMENTS: Purpose("appointments", "to keep the time for you", _YOU),
+    K.RECALLS: Purpose(
+        "when you are reminded of an examination", "to remind you in time", "worked out from prescriptions"
+    ),
+    K.OUTSIDE: Purpose("numbers by which other systems know you", "not to register you twice", "the system named"),
+    K.PRIVACY: Purpose("what you asked about your data", "to show that what you asked was done", _YOU),
+    K.TRAIL: Purpose("who looked at and changed your record", "to guard it and to answer for it", _HERE),
+}
+
+POLICY = Policy(RULES, BEYOND, PERIODS, PURPOSES)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import textwrap
 import zipfile
+from collections.abc import Iterator
 from typing import Any
 
 from django.core.serializers.json import DjangoJSONEncoder
@@ -15,8 +17,11 @@ from opticshop.core import clock
 from .access_data import data_files, plain_name
 from .access_page import data_page
 from .access_papers import papers
+from .periods import periods_at
 from .persons import Person, personal_models
 from .planning import plan_for
+from .recipients import Recipient, recipients_of
+from .rules import RecordKind, policy
 
 #: The earliest moment that a ZIP can state: nothing depends on the clock but the words in README.txt.
 _MOMENT = (1980, 1, 1, 0, 0, 0)
@@ -25,7 +30,8 @@ README = """\
 What is kept about you
 ======================
 
-This is the copy that you, or your guardian, asked for: everything that {shop} keeps about you, made on {day}.
+This is the copy that you, or your guardian, asked for, made on {day}:
+everything that {shop} keeps about you.
 
 everything.html  all of it to read: open it in any browser.
 papers/     prescriptions, receipts, invoices, certificates and letters as PDF.
@@ -43,8 +49,29 @@ Not in it: the names of staff, which are their own data (roles are told instead;
 anything about other people, your family among them, and what lenses and losses cost us. Powers are in dioptres, lengths
 in millimetres, moments in UTC.
 
-You may ask that mistakes are put right, that what need not be kept is erased, or that your record is not used; and you
-may complain to the authority that supervises data protection.
+What it is, what for, and from whom (GDPR, article 15(1)(a), (b) and (g))
+-----------------------------------------------------------------------
+{purposes}
+
+To whom something was given (c)
+-------------------------------
+{recipients}
+
+How long it is kept (d)
+-----------------------
+{periods}
+What must be kept of yours, until which day and why, stands in kept-and-why.json.
+
+What you may ask (e), (f)
+-------------------------
+That mistakes are put right; that what need not be kept is erased; that your record is kept and not used; that it is
+not used for what you object to, marketing above all; what you gave us in a form for programs (data/). What you agreed
+to you may take back at any time. You may complain to the authority that supervises data protection where you live or
+work.
+
+Decisions by a program alone (h)
+--------------------------------
+None that bind you. Programs compute lenses, prices and when to remind you; people see it and can decide otherwise.
 """
 
 
@@ -96,4 +123,45 @@ def _json(value: Any) -> bytes:
 def _readme(person: Person) -> str:
     others = len(person.records) - 1
     merged = f"You were registered {others + 1} times; all of these records are in it.\n" if others else ""
-    return README.format(shop=person.root.branch.name, day=clock.now().date(), merged=merged)
+    kinds = _kinds(person)
+    return README.format(
+        shop=person.root.branch.name,
+        day=clock.now().date(),
+        merged=merged,
+        purposes="\n".join(_purpose(kind) for kind in kinds),
+        recipients="\n".join(map(_recipient, recipients_of(person))) or "Nobody, as far as the records say.",
+        periods="\n".join(_periods(person, kinds)),
+    )
+
+
+def _kinds(person: Person) -> list[RecordKind]:
+    """Of which something is kept; who looked at the record is kept of everybody."""
+    held = {policy().rules[table].kind for table in person.keys} | {RecordKind.TRAIL}
+    return [kind for kind in RecordKind if kind in held]
+
+
+def _purpose(kind: RecordKind) -> str:
+    told = policy().purposes[kind]
+    return _item(f"{told.category} ({kind}): {told.purpose}. From: {told.source}.")
+
+
+def _recipient(each: Recipient) -> str:
+    days = f"on {each.first}" if each.first == each.last else f"{each.times} times from {each.first} to {each.last}"
+    return _item(f"{each.name}: {each.what}, {days}.")
+
+
+def _periods(person: Person, kinds: list[RecordKind]) -> Iterator[str]:
+    periods = periods_at(person.root.branch.jurisdiction, clock.today(person.root.branch.time_zone))
+    for kind in kinds:
+        period = periods.get(kind)
+        if period is None:
+            yield _item(f"{kind}: as long as it is needed for what stands above, or until you ask that it is erased.")
+            continue
+        since = "from the day of each" if period.of_each_row else "after you were last here"
+        child = f"; of a child at least to the age of {period.to_age}" if period.to_age else ""
+        yield _item(f"{kind}: {period.years} years {since}{child} ({period.source}).")
+
+
+def _item(words: str) -> str:
+    """One line of a list, in lines of 120 characters."""
+    return textwrap.fill(words, 120, initial_indent="- ", subsequent_indent="  ", break_long_words=False)

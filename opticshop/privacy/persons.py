@@ -26,6 +26,29 @@ from .rules import policy
 
 #: Keys asked for in one statement.
 CHUNK = 500
+#: What events and alerts call the rows of a table.
+SUBJECTS = {
+    "appointments_appointment": "appointments",
+    "billing_invoice": "invoices",
+    "billing_payment": "payments",
+    "billing_settlement": "settlements",
+    "correspondence_message": "messages",
+    "customers_customer": "customers",
+    "orders_order": "orders",
+    "orders_quotation": "quotes",
+    "prescriptions_measurement": "measurements",
+    "prescriptions_prescription": "prescriptions",
+    "prices_schemevoucher": "scheme-vouchers",
+    "purchasing_lensorder": "lens-orders",
+    "quality_handover": "handovers",
+    "quality_inspection": "inspections",
+    "quality_inspectiondraft": "inspection-drafts",
+    "quality_pairreturn": "returns",
+    "quality_photograph": "inspection-photographs",
+    "quality_supervisedstage": "supervisions",
+    "reminders_recall": "recalls",
+    "workshop_job": "jobs",
+}
 T = TypeVar("T")
 
 

@@ -30,6 +30,15 @@ class RecordKind(StrEnum):
     TRAIL = "trail"
 
 
+@dataclass(frozen=True, slots=True)
+class Purpose:
+    """What a person is told of a kind of records: what they are, what for, and from whom they come."""
+
+    category: str
+    purpose: str
+    source: str
+
+
 class AtErasure(StrEnum):
     """What is done with the rows of a table when a person is erased."""
 
@@ -107,6 +116,7 @@ class Policy:
     rules: Mapping[str, Rule]
     beyond: Mapping[str, Beyond]
     periods: tuple[Period, ...]
+    purposes: Mapping[RecordKind, Purpose]
 
 
 @cache

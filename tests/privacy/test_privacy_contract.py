@@ -38,6 +38,11 @@ def test_every_kind_that_is_kept_says_how_long_everywhere_with_its_source():
     assert all(period.source and re.match("high|medium|low", period.confidence) for period in policy().periods)
 
 
+def test_every_kind_says_to_the_person_what_it_is_what_for_and_from_whom():
+    assert set(policy().purposes) == set(RecordKind)
+    assert all(len(words) > 8 for each in policy().purposes.values() for words in (each.category, each.purpose))
+
+
 def test_the_tables_in_the_documentation_are_those_in_the_code():
     from tests.privacy.write_table import FILE, written
 

@@ -12,6 +12,7 @@ from hashlib import sha256
 import pytest
 from pypdf import PdfReader
 
+from opticshop.audit.models import AuditRead, AuditReadSubject
 from opticshop.billing import services as billing
 from opticshop.core import clock
 from opticshop.core.actor import system
@@ -22,8 +23,13 @@ from opticshop.customers.contacting import ways_for, who_to_tell, why_not
 from opticshop.customers.merged import CustomerErased, CustomerRestricted
 from opticshop.customers.models import Customer, CustomerMerge
 from opticshop.customers.services import customer_merge, customer_unmerge
+from opticshop.integrations.models import FeedEntry, WebhookDelivery, WebhookEndpoint
 from opticshop.prescriptions.validity import months_after
+from opticshop.prices.vouchers_models import SchemeVoucher
 from opticshop.privacy.models import PrivacyRequest, PrivacyStep
+from opticshop.privacy.persons import person_of
+from opticshop.privacy.recipients import recipients_of
+from opticshop.purchasing.models import LensOrder
 from tests.factories import CustomerFactory, OrderFactory, PrescriptionFactory
 from tests.prescriptions.bodies import prescription as prescription_body
 
@@ -150,6 +156,68 @@ def test_the_copy_holds_every_record_of_the_person_and_nothing_of_others(api, he
     assert "counter" in {each["role"] for each in reads}
     done = act(api(head_office), request, "carry-out", decision="handed over at the counter")
     assert (done.data["state"], done.data["file"]["fetched_at"] is not None) == ("done", True)
+
+
+def test_the_copy_says_what_for_from_whom_to_whom_how_long_and_what_may_be_asked(api, head_office, mill, webhook_told):
+    """GDPR, article 15(1)(a) to (h); recipients are those to whom something was really sent."""
+    customer, other = CustomerFactory(branch=mill), CustomerFactory(branch=mill)
+    PrescriptionFactory(customer=customer, branch=mill)
+    for who, channel in ((customer, "post-of-ours"), (other, "nobody-of-ours")):
+        Message.objects.everywhere("test").create(
+            branch=mill, customer=who, kind="test", subject_ref="x/1", channel=channel, way="email", to=who.email,
+            body="hello", state="sent", sent_at=dt.datetime(2026, 2, 3, tzinfo=dt.UTC),
+        )  # fmt: skip
+    webhook_told(customer, "https://books.example.org/hooks", "Books")
+    webhook_told(other, "https://other.example.org/hooks", "")
+    period = {"kind": "clinical", "jurisdiction": "GB", "valid_from": "2026-01-01", "years": 12, "to_age": 26}
+    body = period | {"source": "our adviser (invented)", "confidence": "high"}
+    assert api(head_office).post("/api/v1/privacy/periods/", body).status_code == 201
+    _, archive = copy_of(api(head_office), customer)
+    told = " ".join(archive.read("README.txt").decode().split())
+    for words in (
+        "prescriptions and measurements (data about health) (clinical): to supply spectacles",
+        "From: who examined you, as named on each prescription",
+        "Books (books.example.org): that something happened (numbers of documents, no names), on 2026-03-02.",
+        "carrier of messages: post-of-ours: the address and the text of a message (email), on 2026-02-03.",
+        "clinical: 12 years after you were last here; of a child at least to the age of 26 (our adviser (invented)).",
+        "messages: 2 years from the day of each",
+        "(a), (b) and (g)", "(c)", "(d)", "(e), (f)", "(h)",
+        "complain to the authority",
+        "erased", "not used", "put right", "object to",
+    ):  # fmt: skip
+        assert words in told, words
+    for words in ("other.example.org", "nobody-of-ours", "bookkeeping:", "maker of lenses", "/hooks"):
+        assert words not in told, words
+    assert max(map(len, archive.read("README.txt").decode().splitlines())) <= 120
+
+
+@pytest.fixture
+def webhook_told():
+    def told(customer, url, description):
+        event = OutboxEvent.objects.create(type="customers.changed", subject=f"customers/{customer.id}", data={})
+        entry = FeedEntry.objects.create(
+            position=FeedEntry.objects.everywhere("test").count() + 1, event=event, type=event.type, area="customers"
+        )
+        endpoint = WebhookEndpoint.objects.create(
+            url=url, description=description, event_types=[event.type], sealed_secret="x"
+        )
+        WebhookDelivery.objects.create(endpoint=endpoint, entry=entry, state="delivered", settled_at=clock.now())
+
+    return told
+
+
+def test_who_made_lenses_paid_and_read_over_the_exchange_is_named(marked, person):
+    LensOrder.objects.everywhere("test").update(sent_at=clock.now())
+    paid = {"document": "orders/x", "redeemed_at": clock.now(), "redeemed_amount": 1, "price": 10, "face_value": 10}
+    SchemeVoucher.objects.everywhere("test").update(state="submitted", **paid)
+    read = AuditRead.objects.create(
+        at=clock.now(), actor_label="eye clinic (invented)", actor_kind="service", route="fhir/r4/VisionPrescription"
+    )
+    AuditReadSubject.objects.create(read=read, customer_id=person.id)
+    names = {each.name for each in recipients_of(person_of(person))}
+    maker = LensOrder.objects.everywhere("test").get(supplier__isnull=False).supplier.name
+    assert {f"maker of lenses: {maker}", "exchange of health records: eye clinic (invented)"} <= names
+    assert any(name.startswith("public scheme: ") for name in names)
 
 
 def test_the_copy_is_not_done_before_it_is_fetched_and_goes_after_its_time(api, head_office, mill):

@@ -20,34 +20,10 @@ from opticshop.orders.causes import CAUSES
 from opticshop.orders.models import Order
 from opticshop.stock.models import Movement
 
-from ..persons import CHUNK, Person, chunks, personal_models, rows_of
+from ..persons import CHUNK, SUBJECTS, Person, chunks, personal_models, rows_of
 from ..planning import BLANK, DELETE, Plan
 from ..rules import ERASED, policy
 from .searching import SHORTEST, Copies
-
-#: What events and alerts call the rows of a table.
-SUBJECTS = {
-    "appointments_appointment": "appointments",
-    "billing_invoice": "invoices",
-    "billing_payment": "payments",
-    "billing_settlement": "settlements",
-    "correspondence_message": "messages",
-    "customers_customer": "customers",
-    "orders_order": "orders",
-    "orders_quotation": "quotes",
-    "prescriptions_measurement": "measurements",
-    "prescriptions_prescription": "prescriptions",
-    "prices_schemevoucher": "scheme-vouchers",
-    "purchasing_lensorder": "lens-orders",
-    "quality_handover": "handovers",
-    "quality_inspection": "inspections",
-    "quality_inspectiondraft": "inspection-drafts",
-    "quality_pairreturn": "returns",
-    "quality_photograph": "inspection-photographs",
-    "quality_supervisedstage": "supervisions",
-    "reminders_recall": "recalls",
-    "workshop_job": "jobs",
-}
 
 
 def values_going(person: Person, plan: Plan) -> frozenset[str]:
