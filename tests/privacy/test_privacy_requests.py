@@ -25,7 +25,7 @@ from opticshop.customers.models import Customer, CustomerMerge
 from opticshop.customers.services import customer_merge, customer_unmerge
 from opticshop.integrations.models import FeedEntry, WebhookDelivery, WebhookEndpoint
 from opticshop.prescriptions.validity import months_after
-from opticshop.prices.vouchers_models import SchemeVoucher
+from opticshop.prices.vouchers_models import SchemeClaim, SchemeVoucher
 from opticshop.privacy.models import PrivacyRequest, PrivacyStep
 from opticshop.privacy.persons import person_of
 from opticshop.privacy.recipients import recipients_of
@@ -209,7 +209,7 @@ def webhook_told():
 def test_who_made_lenses_paid_and_read_over_the_exchange_is_named(marked, person):
     LensOrder.objects.everywhere("test").update(sent_at=clock.now())
     paid = {"document": "orders/x", "redeemed_at": clock.now(), "redeemed_amount": 1, "price": 10, "face_value": 10}
-    SchemeVoucher.objects.everywhere("test").update(state="submitted", **paid)
+    SchemeVoucher.objects.everywhere("test").update(state="submitted", claim=marked.row(SchemeClaim, "mill"), **paid)
     read = AuditRead.objects.create(
         at=clock.now(), actor_label="eye clinic (invented)", actor_kind="service", route="fhir/r4/VisionPrescription"
     )
