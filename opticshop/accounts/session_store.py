@@ -26,12 +26,16 @@ from .models.credentials import SignIn
 
 #: The moment of the last request is written at most this often.
 SEEN_EVERY = dt.timedelta(minutes=2)
+#: Said by the script of a screen that looks again by itself.
+BY_ITSELF = "X-Looked-By-Itself"
 
 
 class SessionStore(DatabaseStore):
-    """``device``: how the device calls itself; set by the middleware for sessions that come with a request."""
+    """``device``: how the device calls itself; set by the middleware for sessions that come with a request, as is
+    ``is_asked_for``: not where a screen only looks again by itself, which is no sign that anybody is there."""
 
     device = ""
+    is_asked_for = True
 
     @classmethod
     def get_model_class(cls) -> type[SignIn]:
@@ -52,7 +56,7 @@ class SessionStore(DatabaseStore):
             self._session_key = None
             return {}
         now = clock.now()
-        if now - row.seen_at > SEEN_EVERY:
+        if self.is_asked_for and now - row.seen_at > SEEN_EVERY:
             SignIn.objects.filter(id=row.id).update(seen_at=now)
         return self.decode(row.session_data)
 
@@ -96,7 +100,9 @@ class SessionMiddleware(DjangoSessionMiddleware):
 
     def process_request(self, request: HttpRequest) -> None:
         super().process_request(request)
-        request.session.device = device_words(request.headers.get("User-Agent", ""))  # type: ignore[attr-defined]
+        session: SessionStore = request.session  # type: ignore[assignment]
+        session.device = device_words(request.headers.get("User-Agent", ""))
+        session.is_asked_for = BY_ITSELF not in request.headers
 
 
 def device_words(text: str) -> str:

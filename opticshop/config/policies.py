@@ -41,8 +41,17 @@ BACK_OFFICE: Policy = {
     "connect-src": [SELF],
     "form-action": [SELF],
 }
+#: The pages of head office and of the workshop: everything they need is a static file of ours.
+OFFICE: Policy = {
+    **NOTHING,
+    "script-src": [SELF],
+    "style-src": [SELF],
+    "img-src": [SELF, "data:"],
+    "connect-src": [SELF],
+    "form-action": [SELF],
+}
 _BY_TYPE = {"image/svg+xml": DRAWING, "application/pdf": PAPER}
-_BY_PLACE = {"/docs/": DOCUMENTATION, "/admin/": BACK_OFFICE}
+_BY_PLACE = {"/docs/": DOCUMENTATION, "/admin/": BACK_OFFICE, "/office/": OFFICE, "/bench/": OFFICE}
 AUTHORIZE = "/oauth/authorize/"
 #: Pages that lead on to what they were asked for by ``next``.
 SIGNING_IN = ("/sign-in/", "/second-factor/", "/password/")
@@ -75,6 +84,8 @@ _PERSONAL = (
     "/sign-out/",
     "/welcome/",
     "/unsubscribe/",
+    "/office/",
+    "/bench/",
 )
 NOT_KEPT = "no-store"
 

@@ -11,6 +11,7 @@ from opticshop.accounts import pages as people
 from opticshop.accounts.oauth import Introspection
 from opticshop.appointments.api import CalendarView
 from opticshop.correspondence.pages import unsubscribe
+from opticshop.office.urls import bench_routes, office_routes
 
 from . import metrics, pages
 from .limits import limited
@@ -46,6 +47,8 @@ urlpatterns = [
     path("health/ready", pages.ready, name="ready"),
     path("metrics", metrics.metrics, name="metrics"),
     path("oauth/", include((oauth_routes, "oauth2_provider"))),
+    path("office/", include(office_routes)),
+    path("bench/", include(bench_routes)),
     path("sign-in/", limited("sign-in", people.sign_in), name="sign-in"),
     path("sign-in/code/", limited("sign-in", people.sign_in_code), name="sign-in-code"),
     path("second-factor/", limited("sign-in", people.second_factor), name="second-factor"),

@@ -61,6 +61,8 @@ INSTALLED_APPS = [
     "opticshop.exchange",
     "opticshop.imports",
     "opticshop.privacy",
+    "opticshop.reports",
+    "opticshop.office",
     "opticshop.config",
 ]
 

@@ -1,0 +1,237 @@
+"""Head office's pages by Django's client: who sees what, of which branch, in how many queries, under which policy."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import re
+from decimal import Decimal
+
+import pytest
+from django.core.cache import cache
+from django.test import Client
+
+from opticshop.alerts import services as alert_services
+from opticshop.audit.models import AuditRead
+from opticshop.branches.models import Branch
+from opticshop.core import clock
+from opticshop.core.actor import system
+from opticshop.office import drawing
+from opticshop.office.today import age_words, today
+from tests.alerts.conftest import a_job, an_order
+from tests.conftest import NOON
+from tests.factories import BranchFactory
+from tests.signing_in import signed_in
+from tests.workshop.conftest import Bench, bench, order, world
+
+__all__ = ["bench", "order", "world"]
+pytestmark = pytest.mark.django_db
+TODAY = NOON.date()
+
+
+@pytest.fixture(autouse=True)
+def nothing_kept():
+    cache.clear()
+
+
+def busy(branch: Branch) -> None:
+    """Two orders today, one yesterday, one called off; one job due today, two overdue; one pair not collected."""
+    an_order(branch)
+    an_order(branch, placed_at=dt.datetime(2026, 3, 2, 0, 0, tzinfo=dt.UTC))  # London keeps UTC in March
+    an_order(branch, placed_at=dt.datetime(2026, 3, 1, 23, 59, tzinfo=dt.UTC))
+    an_order(branch, state="cancelled", cancelled_reason="invented")
+    long_ago = NOON - dt.timedelta(days=40)
+    for promised in (TODAY, TODAY - dt.timedelta(days=1), TODAY - dt.timedelta(days=9)):
+        job = a_job(branch, promised)
+        type(job.order).unscoped.filter(pk=job.order_id).update(placed_at=long_ago)
+    an_order(branch, state="ready", ready_at=long_ago, placed_at=long_ago)
+
+
+def text_of(response) -> str:
+    assert response.status_code == 200, response.content
+    return response.content.decode()
+
+
+def test_a_stranger_is_led_to_sign_in():
+    for path in ("/office/", "/office/alerts/", "/office/reports/", "/bench/", "/bench/MILL/"):
+        response = Client().get(path)
+        assert (response.status_code, response["Location"]) == (302, f"/sign-in/?next={path}")
+
+
+def test_who_must_show_a_second_factor_and_has_not_is_a_stranger(head_office):
+    browser = Client()
+    browser.force_login(head_office)
+    assert browser.get("/office/").status_code == 302
+
+
+def test_the_figures_of_a_day_counted_by_hand(mill, quay, head_office, actor_of):
+    busy(mill)
+    found = today(actor_of(head_office))
+    here, there = found.branches
+    assert (here.orders, here.order_value, here.curve[-3:]) == (2, Decimal("440.00"), [0, 1, 2])
+    assert (here.jobs_due, here.jobs_overdue, here.uncollected) == (1, 2, 1)
+    assert here.uncollected_since == (NOON - dt.timedelta(days=40)).date()
+    assert (there.orders, there.jobs_overdue, there.curve[-1]) == (0, 0, 0)
+    assert found.money("order_value") == {"GBP": Decimal("440.00")}
+    assert found.days()[-2:] == [(dt.date(2026, 3, 1), 1), (TODAY, 2)]
+
+
+def test_each_branch_keeps_its_own_day_and_money(mill, head_office, actor_of):
+    """At 12:00 UTC it is already 01:00 of the 3rd in Auckland (UTC+13 in March: IANA zone Pacific/Auckland)."""
+    far = BranchFactory(code="FAR", time_zone="Pacific/Auckland", currency="NZD")
+    an_order(far, placed_at=dt.datetime(2026, 3, 2, 10, 59, tzinfo=dt.UTC))
+    an_order(far, placed_at=dt.datetime(2026, 3, 2, 11, 1, tzinfo=dt.UTC))
+    an_order(mill)
+    found = today(actor_of(head_office))
+    assert [(each.code, each.day.day, each.orders) for each in found.branches] == [("FAR", 3, 1), ("MILL", 2, 1)]
+    assert list(found.money("order_value")) == ["GBP", "NZD"]
+
+
+def test_a_branch_role_sees_its_branch_and_no_byte_of_the_other(mill, quay, manager, outsider):
+    busy(mill)
+    busy(quay)
+    alert_services.alerts_evaluate(actor=system("test"))
+    for user, own, other in ((manager, mill, quay), (outsider, quay, mill)):
+        browser = signed_in(user)
+        pages = [text_of(browser.get(path)) for path in ("/office/", "/office/alerts/", f"/bench/{own.code}/")]
+        assert own.code in pages[0]
+        for page in pages:
+            assert other.code not in page
+            assert str(other.id) not in page
+            assert other.name not in page
+        for path in (f"/bench/{other.code}/", f"/office/alerts/?branch={other.code}"):
+            refused = browser.get(path)
+            assert refused.status_code == 404
+            assert other.name not in refused.content.decode()
+            assert str(other.id) not in refused.content.decode()
+
+
+def test_what_one_sees_is_not_kept_for_another(mill, quay, manager, outsider):
+    assert "MILL" in text_of(signed_in(manager).get("/office/"))
+    page = text_of(signed_in(outsider).get("/office/"))
+    assert "QUAY" in page
+    assert "MILL" not in page
+
+
+def test_what_may_not_be_seen_is_left_open_and_never_nought(mill, bookkeeper, hand, actor_of):
+    busy(mill)
+    [books] = today(actor_of(bookkeeper)).branches
+    assert (books.orders, books.jobs_due, books.alerts, books.deposits) == (None, None, None, Decimal(0))
+    [bench] = today(actor_of(hand)).branches
+    assert (bench.orders, bench.deposits, bench.appointments) == (2, None, None)
+    page = text_of(signed_in(bookkeeper).get("/office/"))
+    assert "Orders today" not in page
+    assert "Deposits held" in page
+    assert signed_in(bookkeeper).get("/office/alerts/").status_code == 403
+
+
+def test_alerts_are_told_by_need_with_owner_and_age_and_written_down_as_read(mill, head_office):
+    busy(mill)
+    alert_services.alerts_evaluate(actor=system("test"))
+    page = text_of(signed_in(head_office).get("/office/"))
+    assert "Nobody has taken it up; it is for workshop." in page
+    assert page.index("To be seen to now") < page.index("To be seen to today")
+    assert re.search(r"for \d+ days", page)
+    for link in re.findall(r'<a href="(/api/v1/jobs/[^"?]+)"', page):
+        assert signed_in(head_office).get(link).status_code == 200
+    read = AuditRead.objects.filter(kind="alerts_alert").latest("id")
+    assert (read.actor_label, read.status) == (str(head_office), 200)
+    assert read.ids
+
+
+def test_every_drill_down_leads_to_records(mill, head_office, bench: Bench):
+    browser = signed_in(head_office)
+    links = {
+        link.replace("&amp;", "&") for link in re.findall(r'href="(/api/[^"]+)"', text_of(browser.get("/office/")))
+    }
+    assert len(links) >= 3
+    for link in links:
+        assert browser.get(link).status_code == 200, link
+    orders = f"/api/v1/orders/?branch={mill.id}"
+    assert orders in links
+    assert [row["id"] for row in browser.get(orders).json()["results"]] == [str(bench.job.order_id)]
+
+
+def test_the_number_of_queries_is_that_of_one_branch(mill, head_office, actor_of, queries):
+    actor = actor_of(head_office)
+    busy(mill)
+    one = queries(lambda: today(actor))
+    for number in range(25):
+        busy(BranchFactory(code=f"N{number}", time_zone=("Europe/London", "Europe/Dublin")[number % 2]))
+    assert queries(lambda: today(actor)) == one <= 8
+
+
+def test_figures_are_kept_for_a_moment(mill, head_office, queries):
+    browser = signed_in(head_office)
+    first = queries(lambda: browser.get("/office/"))
+    assert queries(lambda: browser.get("/office/")) < first
+
+
+def test_the_policy_lets_nothing_in_from_elsewhere(mill, head_office):
+    for path in ("/office/", "/office/alerts/", "/office/reports/", "/bench/MILL/"):
+        response = signed_in(head_office).get(path)
+        said = response["Content-Security-Policy"]
+        assert "default-src 'none'" in said
+        assert "unsafe" not in said
+        assert "http" not in said
+        assert response["Cache-Control"] == "no-store" or "no-store" in response["Cache-Control"]
+        page = text_of(response)
+        assert "<style" not in page
+        assert not re.search(r"<[a-z]+\s[^>]*\s(style|on[a-z]+)=", page)
+        assert not re.search(r"<script(?![^>]*\bsrc=)", page)
+
+
+def test_pages_are_well_formed(mill, head_office):
+    """By libxml2's parser of XML: every tag closed, every attribute quoted, each id once. Void elements of HTML are
+    closed for it first."""
+    from lxml import etree
+
+    busy(mill)
+    alert_services.alerts_evaluate(actor=system("test"))
+    for path in (
+        "/office/",
+        "/office/alerts/",
+        "/office/reports/",
+        "/bench/",
+        "/bench/MILL/",
+        "/bench/MILL/tray?code=9",
+    ):
+        page = signed_in(head_office).get(path, follow=True).content.decode()
+        body = re.sub(r"<(meta|link|input)([^>]*?)/?>", r"<\1\2/>", page.replace("<!doctype html>", ""))
+        body = re.sub(r" (required|autofocus|selected|defer|hidden)(?=[ />])", r' \1=""', body)
+        tree = etree.parse(io.BytesIO(body.encode()))
+        ids = tree.xpath("//@id")
+        assert len(ids) == len(set(ids)), path
+
+
+def test_a_name_in_a_page_is_text(mill, head_office):
+    Branch.objects.filter(pk=mill.pk).update(name="<b>Millrace</b> & Co")
+    page = text_of(signed_in(head_office).get("/office/"))
+    assert "&lt;b&gt;Millrace&lt;/b&gt; &amp; Co" in page
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "just now"), (59, "just now"), (60, "1 minute"), (7199, "1 hour"), (86400, "1 day"), (200000, "2 days")],
+)
+def test_ages_in_words(seconds, words):
+    assert age_words(dt.timedelta(seconds=seconds)) == words
+
+
+def test_a_bar_is_as_tall_as_its_count():
+    days = [(dt.date(2026, 3, 1) + dt.timedelta(days=n), n) for n in range(3)]
+    tall = [float(each) for each in re.findall(r'height="([\d.]+)"', drawing.day_bars(days, "T", "w"))]
+    assert tall[0] == 0
+    assert tall[2] == pytest.approx(2 * tall[1])
+
+
+def test_a_screen_that_looks_by_itself_keeps_no_session_alive(mill, hand, settings):
+    browser = Client()
+    browser.force_login(hand)
+    for minutes in range(3, settings.OPTICSHOP_SESSION_IDLE_SECONDS // 60, 3):
+        with clock.at(NOON + dt.timedelta(minutes=minutes)):
+            looked = browser.get("/bench/MILL/columns", headers={"X-Looked-By-Itself": "1"})
+            assert looked.status_code == 200
+    over = NOON + dt.timedelta(seconds=settings.OPTICSHOP_SESSION_IDLE_SECONDS + 1)
+    with clock.at(over):
+        assert browser.get("/bench/MILL/columns").status_code == 302
