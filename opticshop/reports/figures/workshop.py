@@ -260,7 +260,7 @@ RIGHT_FIRST_TIME = register(
                 "Of these, the pairs with no failed final inspection, no further attempt and no return within "
                 f"{RETURN_DAYS} days of being packed, causes that are no fault of the making left aside.",
             ),
-            Column("right_share", "Share", "share", "Right first time over finished."),
+            Column("right_share", "Share right first time", "share", "Right first time over finished."),
             Column(
                 "not_yet_settled",
                 "May still come back",
