@@ -85,6 +85,7 @@ def quotation_accept(*, actor: Actor, quotation: Quotation, promised_on: dt.date
     """
     actor.require(OrderPermission.PLACE, quotation.branch_id)
     with transaction.atomic():
+        services.customer_hold(quotation.customer)
         locked = _locked(quotation)
         check_move(QUOTATION_MOVES, locked.state, QuotationState.ACCEPTED, of=f"Quotation {locked.number}")
         if locked.valid_to < clock.today(locked.branch.time_zone):

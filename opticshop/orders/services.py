@@ -181,6 +181,7 @@ def order_place(
     """
     actor.require(OrderPermission.PLACE, wanted.branch.id)
     with transaction.atomic():
+        customer_hold(wanted.customer)
         override = dispensing_leave(prescription=wanted.prescription, branch=wanted.branch)
         quote = order_quote(actor=actor, wanted=wanted, replaces=replaces, quotation=quotation)
         quote.computed.check_cuts_out()
@@ -228,6 +229,14 @@ def order_place(
         _promotion_use(actor, order, quote, on=None if quotation is None else quotation.quoted_on)
         record(events.ORDER_PLACED, order, actor, special_order=_has_special(wanted))
     return order
+
+
+def customer_hold(customer: Customer) -> None:
+    """Nobody erases, restricts or merges the customer until the transaction ends; it is locked before what is theirs.
+    Raises CustomerErased or CustomerRestricted as it is now, not as it was read."""
+    rows = Customer.objects.everywhere("of an order, seen by the caller").filter(id=customer.id)
+    [fresh] = lock_rows(rows)
+    refuse_unused(fresh)
 
 
 def order_cancel(*, actor: Actor, order: Order, reason: str, cause: str = "", borne_by: str = "") -> Order:
