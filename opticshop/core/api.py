@@ -156,6 +156,8 @@ class ApiViewSet(GenericViewSet[Any]):
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
         method = str(request.method).lower()
+        if not hasattr(self, method):
+            return  # refused with 405 by the caller
         if self._heeds_if_match():
             setattr(self, method, self._if_unchanged(getattr(self, method)))
         if method == "post" and self.action and self._keeps_answer():

@@ -184,3 +184,9 @@ def test_a_repeat_is_answered_before_if_match_is_looked_at(client, person):
     assert (first.status_code, again.status_code, again["Idempotent-Replayed"]) == (200, 200, "true")
     assert (again.content, again["ETag"]) == (first.content, first["ETag"])
     assert client.get(url).json()["version"] == 2
+
+
+def test_a_method_that_is_not_there_is_refused_whatever_it_is_conditioned_on(client, person):
+    """RFC 9110, 15.5.6: 405 with Allow, before any condition is looked at."""
+    answer = client.delete(f"{CUSTOMERS}{person.pk}/merge/", headers={"If-Match": '"1"'})
+    assert (answer.status_code, answer["Allow"]) == (405, "POST, OPTIONS")
