@@ -43,6 +43,15 @@ class Chart:
 
 
 @dataclass(frozen=True, slots=True)
+class Drill:
+    """A list of the API that shows the records; ``since`` and ``until`` are its filters by day, both included."""
+
+    path: str
+    since: str = ""
+    until: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Scope:
     """What is asked: days of each branch's own calendar, both included; branches that the asker may see and chose."""
 
@@ -72,6 +81,7 @@ class Report:
     permission: str
     is_heavy: bool = False
     chart: Chart | None = None
+    drills: tuple[Drill, ...] = ()
 
 
 _reports: dict[str, Report] = {}
