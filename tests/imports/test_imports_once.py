@@ -18,6 +18,7 @@ from opticshop.customers.models import Customer
 from opticshop.imports import services
 from opticshop.imports.kinds import KINDS
 from opticshop.imports.services import rows as one_row
+from opticshop.prescriptions.models import Prescription
 from opticshop.stock.models import Lot, Movement
 from tests.conftest import NOON
 from tests.factories import FrameFactory
@@ -42,6 +43,25 @@ def started(api, head_office, mill):
         return files()[-1]
 
     return start
+
+
+def test_files_of_before_do_not_bring_an_erased_person_back_nor_what_they_say_of_them(ran):
+    """GDPR, article 17: the key of the other system stays for this, the cells of the rows do not."""
+    ran(file_of(2))
+    gone = Customer.objects.everywhere("test").get(given_name="P1")
+    Customer.objects.everywhere("test").filter(id=gone.id).update(given_name="(erased)", erased_at=clock.now())
+    ran(csv_of(HEAD, "1,P1,Alder1 (invented)", "7,P7,Alder7 (invented)"))
+    papers = csv_of(
+        "customer_external_id,customer,issued_on,prescriber_name,right_sphere_dpt,left_sphere_dpt",
+        "1,,2026-01-05,R. Sorrel (invented),-1.00,-1.25",
+        f",{gone.id},2026-01-05,R. Sorrel (invented),-1.00,-1.25",
+    )
+    ran(papers, "prescriptions")
+    assert people() == Counter({"(erased)": 1, "P0": 1, "P7": 1})
+    told = {(row.state, row.cells == []) for row in rows()}
+    assert told == {("done", True), ("skipped", True)}
+    assert codes() == ["imports.already_there", "customers.erased", "customers.erased"]
+    assert not Prescription.objects.everywhere("test").exists()
 
 
 def fail_at(monkeypatch, number, error, times=1):

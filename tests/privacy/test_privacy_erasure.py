@@ -14,9 +14,9 @@ from django.db import DatabaseError, connection, transaction
 
 from opticshop.appointments.models import Appointment
 from opticshop.audit.models import AuditEntry
-from opticshop.core import append_only, clock, idempotency
+from opticshop.core import append_only, clock, idempotency, outbox
 from opticshop.core.actor import system
-from opticshop.core.models import IdempotencyRecord, OutboxEvent
+from opticshop.core.models import EventDelivery, IdempotencyRecord, OutboxEvent
 from opticshop.correspondence.models import Message
 from opticshop.customers.merged import CustomerErased
 from opticshop.customers.models import Customer
@@ -32,8 +32,10 @@ from opticshop.privacy.rules import AtErasure, policy
 from opticshop.privacy.services import erasing
 from opticshop.privacy.services.scrubbing import values_going
 from opticshop.quality.models import PairReturn
+from opticshop.reminders.models import Recall
 from opticshop.stock.models import Movement
 from tests.factories import CustomerFactory, OrderFactory
+from tests.prescriptions.bodies import prescription as prescription_body
 
 pytestmark = pytest.mark.django_db
 ACTOR = system("test")
@@ -221,3 +223,22 @@ def test_who_is_expected_or_waits_for_a_decision_is_not_erased_before(mill):
     Appointment.objects.everywhere("test").update(state="cancelled", cancelled_reason="test")
     PairReturn.objects.everywhere("test").update(decision="adjust", decided_at=now, borne_by="shop")
     services.person_erase(actor=ACTOR, customer=customer, because="test")
+
+
+def test_events_that_are_delivered_late_or_once_more_bring_nothing_back(api, clerk, world, mill):
+    """A worker that was down while somebody was erased, and one that repeats what it did."""
+    made = api(clerk).post("/api/v1/orders/", world.body()).json()
+    order_cancel(actor=ACTOR, order=Order.objects.everywhere("test").get(id=made["id"]), reason="test")
+    recorded = api(clerk).post("/api/v1/prescriptions/", prescription_body(world.customer))
+    assert recorded.status_code == 201, recorded.data
+    person = Customer.objects.everywhere("test").get(id=world.customer.id)
+    marks = (person.family_name, person.email)
+    services.person_erase(actor=ACTOR, customer=person, because="test")
+    for _ in range(2):
+        outbox.deliver_all()
+        EventDelivery.objects.update(state=EventDelivery.State.PENDING, attempts=0, due_at=clock.now())
+    assert not Recall.objects.everywhere("test").filter(customer=person).exists()
+    assert not Message.objects.everywhere("test").filter(customer=person, state="queued").exists()
+    allowed = may_keep_values()
+    held = {table for table, text in tables_now().items() if table not in allowed and any(m in text for m in marks)}
+    assert held == set()

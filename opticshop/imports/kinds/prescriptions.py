@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from opticshop.customers.contacting import identity_of
+from opticshop.customers.merged import CustomerErased
 from opticshop.customers.models import Customer
 from opticshop.customers.selectors import customer_get_for
 from opticshop.prescriptions.permissions import PrescriptionPermission
@@ -18,7 +19,7 @@ from opticshop.prescriptions.services import prescription_record
 
 from ..models import ImportFile, Kind, OutsideKey
 from ..row_problems import CustomerUnknown
-from .shared import Field, Job, Made, Problem, RowKind, RowRefused, day, number
+from .shared import Field, Job, Made, Problem, RowKind, RowRefused, RowSkipped, day, number
 
 _PRESCRIBER = ("name", "registration", "practice")
 _PLAIN = ("purpose", "issued_on", "expires_on", "recall_months", "vertex_distance_mm", "note")
@@ -54,7 +55,7 @@ def _apply(job: Job, values: dict[str, Any]) -> Made:
 
 
 def _customer(job: Job, values: dict[str, Any]) -> Customer:
-    """The customer of this branch that the row names. Raises RowRefused."""
+    """The customer of this branch that the row names. Raises RowRefused, RowSkipped for who was erased."""
     key = values.get("customer_external_id")
     if key is not None:
         known = OutsideKey.objects.everywhere("branch of the import, permission checked when it was started").filter(
@@ -67,6 +68,8 @@ def _customer(job: Job, values: dict[str, Any]) -> Customer:
     found = None
     if wanted is not None:
         visible = Customer.objects.visible_to(job.actor, where).filter(branch=job.branch, id=wanted)
+        if visible.exclude(erased_at=None).exists():  # skipped, so that the cells are not kept
+            raise RowSkipped(Problem(named, CustomerErased, "This person was erased; nothing is taken over."))
         found = customer_get_for(job.actor, wanted, permission=where) if visible.exists() else None
     if found is None:
         raise RowRefused(
