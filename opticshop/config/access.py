@@ -32,6 +32,7 @@ from opticshop.purchasing.permissions import PurchasingPermission as Purchasing
 from opticshop.quality.permissions import QualityPermission as Quality
 from opticshop.reminders.permissions import ReminderPermission as Reminders
 from opticshop.replenishment.permissions import ReplenishmentPermission as Replenishment
+from opticshop.reports.permissions import ReportPermission as Reports
 from opticshop.stock.permissions import StockPermission as Stock
 from opticshop.workshop.permissions import WorkshopPermission as Workshop
 
@@ -60,6 +61,7 @@ PERMISSION_ENUMS: tuple[type[StrEnum], ...] = (
     Quality,
     Reminders,
     Replenishment,
+    Reports,
     Stock,
     Workshop,
 )
@@ -155,6 +157,8 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Imports.RUN: (_M, _H),
     Privacy.VIEW: (_M, _H),
     Privacy.HANDLE: (_H,),
+    Reports.VIEW: (_M, _H, _B),
+    Reports.RUN: (_M, _H, _B),
 }
 
 #: Where a role is held: at one branch it opens that branch and no other; these may be held in every branch at once.

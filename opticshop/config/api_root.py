@@ -33,6 +33,7 @@ APPS = (
     "exchange",
     "imports",
     "privacy",
+    "reports",
     "pluginhost",
     "audit",
 )

@@ -45,6 +45,7 @@ POLICY = Policy(
         "replenishment_replenishmentline": "is advice, append-only; what was accepted is audited",
         "replenishment_replenishmentrun_branches": "is advice, append-only; the run is audited",
         "replenishment_replenishmentrun_lenses": "is advice, append-only; the run is audited",
+        "reports_reportrun_branches": "is written with its run and never changed; the run is audited",
     },
     counters={
         "accounts_user": ("last_login",),
@@ -54,6 +55,7 @@ POLICY = Policy(
         "prices_promotion": ("limit_used",),
         "correspondence_message": ("attempts", "attempted_at", "due_at"),
         "imports_importfile": ("tried", "try_due"),
+        "reports_reportrun": ("attempts", "steps_done", "held_until"),
         "integrations_webhookendpoint": ("lease", "held_until"),
     },
     secrets={"pluginhost_pluginactivation": ("settings",)},
@@ -86,6 +88,7 @@ POLICY = Policy(
         "PriceListViewSet": "suppliers' prices",
         "PriceViewSet": "suppliers' prices",
         "PromotionViewSet": "promotions",
+        "ReportRunViewSet": "figures without customers, asked for by whoever sees them",
         "RetentionPeriodViewSet": "how long records are kept",
         "RunViewSet": "advice on articles",
         "SalePriceListViewSet": "prices",

@@ -167,6 +167,7 @@ SPECTACULAR: dict[str, Any] = {
         {"name": "Clinical exchange", "description": "FHIR resources read and taken in."},
         {"name": "Imports", "description": "Data taken over from files."},
         {"name": "Privacy", "description": "What people ask about their data, erasure, how long records are kept."},
+        {"name": "Reports", "description": "Figures that head office steers the group by, as jobs with a file."},
         {"name": "Calculators", "description": "Optics calculators brought by plugins."},
         {"name": "Plugins", "description": "What is installed, active and healthy."},
         {"name": "Audit trail", "description": "Who did and who read what, when and from where."},

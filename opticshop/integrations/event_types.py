@@ -37,6 +37,7 @@ NEEDED: dict[str, str] = {
     "quality": "quality.view",
     "reminders": "reminders.view",
     "replenishment": "replenishment.view",
+    "reports": "reports.view",
     "stock": "stock.view",
     "workshop": "workshop.view",
 }

@@ -17,6 +17,7 @@ from opticshop.core.api import ApiViewSet
 from opticshop.core.renderers import AnyFileRenderer
 
 from . import telling
+from .api_runs import routes as run_routes
 from .asking import Asked, asked_for
 from .comparing import found_for
 from .files import file_name
@@ -86,4 +87,4 @@ class ReportViewSet(ApiViewSet):
         )
 
 
-routes = [("reports", ReportViewSet)]
+routes = [("reports", ReportViewSet), *run_routes]

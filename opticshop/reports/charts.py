@@ -31,8 +31,8 @@ from opticshop.quality.figures import SPANS, span_label
 
 from .registry import Column, Report, Row, Scope
 
-#: Blue, orange, bluish green, black, sky blue, vermilion, reddish purple: those of Okabe and Ito but yellow, which is too
-#: faint on white, in such an order that the first five differ most to the colour blind.
+#: Blue, orange, bluish green, black, sky blue, vermilion, reddish purple: those of Okabe and Ito but yellow, which is
+#: too faint on white, in such an order that the first five differ most to the colour blind.
 PALETTE = ("#0072B2", "#E69F00", "#009E73", "#000000", "#56B4E9", "#D55E00", "#CC79A7")
 #: Bars of a grouping that is not in time, the largest; in time all groups are drawn.
 MOST_BARS = 24
@@ -295,8 +295,8 @@ def _bars(axes: Axes, panel: _Panel) -> None:
             axes.barh(places, values, thick * 0.9, left=start, **_look(number, is_earlier))
             start = [low + value for low, value in zip(start, values, strict=True)]
             is_none = [none and math.isnan(value) for none, value in zip(is_none, raw, strict=True)]
-        words = ["none" if none else _written(end, panel) for none, end in zip(is_none, start, strict=True)]
-        ends += zip(places, start, words, strict=True)
+        told = ["none" if none else _written(end, panel) for none, end in zip(is_none, start, strict=True)]
+        ends += zip(places, start, told, strict=True)
     for place, end, words in ends:
         side = -1 if end < 0 else 1
         axes.annotate(

@@ -17,6 +17,7 @@ ROOT = Path(__file__).resolve().parents[2] / "opticshop"
 
 #: Highest floor first; a foreign key may point to its own floor's app or to a lower floor.
 FLOORS = [
+    {"reports"},
     {"privacy"},
     {"alerts", "reminders", "integrations", "exchange", "imports"},
     {"quality", "replenishment"},

@@ -1,0 +1,77 @@
+"""The file of a report in each format. JSON and CSV are those of the API; each is reckoned with the same functions."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from collections.abc import Callable
+from typing import Any
+
+from rest_framework.renderers import JSONRenderer
+
+from opticshop.core.replica import read_from_replica
+
+from . import telling
+from .asking import Asked
+from .comparing import Found, found_for
+from .models import Format
+from .registry import TOTAL, Row
+
+CONTENT_TYPES: dict[str, str] = {
+    Format.JSON: "application/json",
+    Format.CSV: "text/csv; charset=utf-8",
+    Format.XLSX: "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    Format.SVG: "image/svg+xml",
+    Format.PNG: "image/png",
+}
+
+
+def written(asked: Asked, kind: str, reckoned: Callable[[], None] = lambda: None) -> tuple[bytes, int]:
+    """The bytes of the file and the number of its rows; ``reckoned`` is called once the figures are there.
+
+    Raises NoChart, TooManyRows.
+    """
+    if kind in (Format.JSON, Format.CSV):
+        found = found_for(asked)
+        reckoned()
+        rows = len(found.totals if asked.scope.by == TOTAL else found.rows)
+        return (_json if kind == Format.JSON else _csv)(asked, found), rows
+    now, before = read_from_replica(lambda: _rows(asked))
+    reckoned()
+    if kind == Format.XLSX:
+        from .xlsx import write_workbook  # loaded with the first workbook, not with every start
+
+        out = io.BytesIO()
+        count = write_workbook(out, asked.report, asked.scope, now)
+        return out.getvalue(), count
+    return _drawn(asked, kind, now, before), len(now)
+
+
+def file_name(report: str, since: dt.date, until: dt.date, kind: str) -> str:
+    """Of the key of the report, its days and the format."""
+    return f"{report}_{since}_{until}.{kind}"
+
+
+def _rows(asked: Asked) -> tuple[list[Row], list[Row]]:
+    before = asked.report.figures(asked.earlier) if asked.earlier is not None else []
+    return list(asked.report.figures(asked.scope)), list(before)
+
+
+def _json(asked: Asked, found: Found) -> bytes:
+    from .serializers import ReportAnswerOut
+
+    whole: Any = ReportAnswerOut(telling.as_body(asked, found)).data
+    return bytes(JSONRenderer().render(whole))
+
+
+def _csv(asked: Asked, found: Found) -> bytes:
+    return "".join(telling.as_csv(asked, found)).encode()
+
+
+def _drawn(asked: Asked, kind: str, now: list[Row], before: list[Row]) -> bytes:
+    from .charts import Comparison, chart_png, chart_svg  # with it comes matplotlib, which every start would wait for
+
+    earlier = Comparison(asked.earlier, before) if asked.earlier is not None else None
+    if kind == Format.PNG:
+        return chart_png(asked.report, asked.scope, now, earlier)
+    return chart_svg(asked.report, asked.scope, now, earlier).encode()

@@ -1,0 +1,15 @@
+from __future__ import annotations
+
+from opticshop.core.duties import duty
+
+from . import services
+
+
+@duty("reports.make", every_seconds=2, queue="imports", soft_seconds=540, hard_seconds=600)
+def make_runs() -> int:
+    return services.runs_make()
+
+
+@duty("reports.expire", every_seconds=3600, queue="night")
+def expire_files() -> int:
+    return services.runs_expire()
