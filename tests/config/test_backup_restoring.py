@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import json
+import os
 import shutil
+import signal
 import sqlite3
 import threading
+import time
 from contextlib import closing
 from io import StringIO
 from pathlib import Path
@@ -216,6 +221,89 @@ def test_a_backup_that_fails_leaves_nothing_and_removes_nothing(shop, tmp_path, 
     assert second != first
     assert "OPTICSHOP_SECRET_KEY" in manifest["kept_apart"]
     assert json.dumps(manifest).count("secret_key_fingerprint") == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), "No space left on device"),
+        (sqlite3.OperationalError("database or disk is full"), "disk is full"),
+    ],
+)
+def test_a_full_disk_is_told_in_words_and_leaves_nothing(shop, tmp_path, monkeypatch, error, words):
+    """The errors are those that a full tmpfs gave (docs/backups.md)."""
+
+    def full(*arguments, **named):
+        raise error
+
+    folder = tmp_path / "backups"
+    first = backed_up(folder)
+    before = held(shop)
+    with monkeypatch.context() as broken:
+        broken.setattr(archive, "write", full)
+        with pytest.raises(CommandError, match=words) as refused:
+            manage("backup", "--to", folder, "--keep", "1")
+    assert refused.value.returncode == 1
+    with monkeypatch.context() as broken:
+        broken.setattr(archive.shutil, "copyfileobj", full)
+        with pytest.raises(CommandError, match=words):
+            manage("restore", first, "--replace")
+    assert list(folder.iterdir()) == [first]
+    assert held(shop) == before
+    assert sorted(each.name for each in shop.parent.iterdir()) == ["media", "messages", shop.name]
+
+
+@pytest.mark.skipif(threading.current_thread() is not threading.main_thread(), reason="signals come to the main thread")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_signal_ends_it_and_takes_away_what_was_begun(shop, tmp_path, monkeypatch, number):
+    folder, handler = tmp_path / "backups", signal.getsignal(number)
+    first = backed_up(folder)
+    plain = archive.write
+
+    def stopped(*arguments):
+        plain(*arguments)
+        os.kill(os.getpid(), number)
+
+    monkeypatch.setattr(archive, "write", stopped)
+    with pytest.raises(CommandError, match=number.name) as refused:
+        manage("backup", "--to", folder, "--keep", "1")
+    assert refused.value.returncode == 128 + number
+    assert list(folder.iterdir()) == [first]
+    assert signal.getsignal(number) is handler
+
+
+def test_once_a_restore_puts_things_in_place_it_finishes(shop, tmp_path, monkeypatch, order):
+    """A restore that is stopped between the folders and the database would leave photographs of another day."""
+    path = backed_up(tmp_path / "backups")
+    with connection.cursor() as cursor:
+        cursor.execute("UPDATE orders_order SET number = 'after the backup'")
+    plain = databases.Beside.put_in_place
+
+    def stopped(beside):
+        os.kill(os.getpid(), signal.SIGTERM)
+        return plain(beside)
+
+    monkeypatch.setattr(databases.Beside, "put_in_place", stopped)
+    assert "Kept aside" in manage("restore", path, "--replace")
+    with closing(sqlite3.connect(shop)) as opened:
+        assert opened.execute("SELECT number FROM orders_order").fetchone() == (order["number"],)
+
+
+def test_what_a_killed_run_left_goes_and_what_somebody_works_in_stays(tmp_path):
+    left, used, young = (tmp_path / f".backup-{name}" for name in ("left", "used", "young"))
+    for room in (left, used, young):
+        room.mkdir()
+        (room / "database").write_bytes(b"not sealed")
+    for room in (left, used):
+        os.utime(room, (0, time.time() - 60))
+    handle = os.open(used, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        with making.workshop(tmp_path) as room, making.workshop(tmp_path):
+            assert room.exists()
+    finally:
+        os.close(handle)
+    assert sorted(tmp_path.iterdir()) == [used, young]
 
 
 def test_writers_go_on_and_the_copy_is_of_one_moment(tmp_path):

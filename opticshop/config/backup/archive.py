@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, cast
 
-from .refusing import BackupRefused
+from .refusing import NO_ROOM, BackupRefused
 from .sealed import MAGIC, SealedReader, SealingWriter
 
 MANIFEST = "manifest.json"
@@ -92,6 +92,8 @@ def opened(path: Path, passphrase: bytes | None) -> Iterator[Reading]:
     except (tarfile.TarError, EOFError, gzip.BadGzipFile, zlib.error) as error:
         raise BackupRefused(f"{path.name} is damaged or cut off: {error}") from error
     except OSError as error:
+        if error.errno in NO_ROOM:  # said by the disk that is unpacked to
+            raise BackupRefused(f"{path.name} cannot be unpacked: {error.strerror}.") from error
         raise BackupRefused(f"{path.name} cannot be read: {error.strerror or error}") from error
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import fcntl
 import os
 import platform
 import re
@@ -10,7 +11,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,12 @@ from . import archive, databases, sqlite
 from .archive import Member
 from .digests import Digest, digests
 from .places import KEPT_APART, fingerprint_of_secret, found_in, places
-from .refusing import BackupRefused
+from .refusing import BackupRefused, past_stopping
 
 FORMAT = 1
 _NAMED = re.compile(r"opticshop-\d{8}T\d{6}Z(-\d+)?\.tar\.gz(\.sealed)?")
 _LEFT_OVER = ".backup-"
+_YOUNG_SECONDS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,7 @@ def make(directory: Path, *, passphrase: bytes | None, keep: int | None = None) 
         written = room / "archive"
         archive.write(written, manifest, members, passphrase)
         _read_through(written, passphrase)
+        past_stopping()
         path = _name(directory, sealed=passphrase is not None)
         os.link(written, path)  # never over another one
     _settle(directory)
@@ -155,14 +158,34 @@ def _rotate(directory: Path, keep: int | None, made: Path) -> Iterator[Path]:
 
 @contextmanager
 def workshop(directory: Path) -> Iterator[Path]:
-    """A folder of ours, readable by nobody else, that is gone afterwards; also what a killed run left a day ago."""
+    """A folder of ours, readable by nobody else, that is gone afterwards; also what a killed run left.
+
+    Its folder holds a copy that is not sealed, so it does not stay: whoever works in one holds a lock, which the system
+    takes back from a process that is killed.
+    """
     for old in directory.glob(f"{_LEFT_OVER}*"):
-        if old.stat().st_mtime < time.time() - 86400:
-            shutil.rmtree(old, ignore_errors=True)
+        with suppress(OSError), ExitStack() as stack:
+            is_young = old.stat().st_mtime > time.time() - _YOUNG_SECONDS  # made, and not yet locked
+            if not is_young and _locked(old, stack):
+                shutil.rmtree(old, ignore_errors=True)
     with ExitStack() as stack:
         room = Path(tempfile.mkdtemp(prefix=_LEFT_OVER, dir=directory))
         stack.callback(shutil.rmtree, room, ignore_errors=True)
+        _locked(room, stack)
         yield room
+
+
+def _locked(room: Path, stack: ExitStack) -> bool:
+    """Hold the folder for as long as the stack; false where somebody else does."""
+    handle = os.open(room, os.O_RDONLY | os.O_DIRECTORY)
+    stack.callback(os.close, handle)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:  # a disk without locks: what is a day old is nobody's
+        return room.stat().st_mtime < time.time() - 86400
+    return True
 
 
 def _settle(directory: Path) -> None:

@@ -23,7 +23,7 @@ from opticshop.ledger.selectors import ledger_findings
 from . import aftermath, databases
 from .making import compare, unpacked, workshop
 from .places import fingerprint_of_secret, found_in, places
-from .refusing import BackupRefused
+from .refusing import BackupRefused, past_stopping
 
 Say = Callable[[str], None]
 
@@ -121,6 +121,7 @@ def _prove(restored: Restored, say: Say) -> None:
 
 def _put_in_place(room: Path, database: databases.Beside, restored: Restored, stamp: str) -> None:
     """Folders first; the database is the last move. A failure before it puts the folders back."""
+    past_stopping()
     with ExitStack() as undo:
         for name, place in places().items():
             undo.callback(_unswap, *(swapped := _swap(room / name, place, stamp, merge=name == "messages")))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from opticshop.config import env
 from opticshop.config.backup.making import make, verify
-from opticshop.config.backup.refusing import BackupRefused
+from opticshop.config.backup.refusing import BackupRefused, Stopped, put_in_words, stopped_orderly
 from opticshop.config.backup.restoring import table
 from opticshop.config.backup.sealed import passphrase_in
 
@@ -30,29 +32,43 @@ class Command(BaseCommand):
         parser.add_argument("--unsealed", action="store_true", help="Not under a passphrase: anybody can read it.")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        try:
-            passphrase = passphrase_of(options["key_file"])
-            if options["verify"]:
-                for line in table(verify(options["verify"], passphrase)):
-                    self.stdout.write(line)
-                self.stdout.write("The backup is whole.")
-                return
-            if passphrase is None and not options["unsealed"]:
-                raise BackupRefused(
-                    "It holds data of health: name the file of a passphrase (--key-file or OPTICSHOP_BACKUP_KEY_FILE), "
-                    "or say --unsealed where the disk itself is encrypted."
-                )
-            if options["keep"] is not None and options["keep"] < 1:
-                raise BackupRefused("At least one backup is kept.")
-            to = options["to"] or Path(env.text("OPTICSHOP_BACKUPS") or settings.VAR / "backups")
-            made = make(to, passphrase=None if options["unsealed"] else passphrase, keep=options["keep"])
-        except BackupRefused as error:
-            raise CommandError(str(error), returncode=1) from error
+        with refusals_told():
+            self._handle(options)
+
+    def _handle(self, options: dict[str, Any]) -> None:
+        passphrase = passphrase_of(options["key_file"])
+        if options["verify"]:
+            for line in table(verify(options["verify"], passphrase)):
+                self.stdout.write(line)
+            self.stdout.write("The backup is whole.")
+            return
+        if passphrase is None and not options["unsealed"]:
+            raise BackupRefused(
+                "It holds data of health: name the file of a passphrase (--key-file or OPTICSHOP_BACKUP_KEY_FILE), "
+                "or say --unsealed where the disk itself is encrypted."
+            )
+        if options["keep"] is not None and options["keep"] < 1:
+            raise BackupRefused("At least one backup is kept.")
+        to = options["to"] or Path(env.text("OPTICSHOP_BACKUPS") or settings.VAR / "backups")
+        made = make(to, passphrase=None if options["unsealed"] else passphrase, keep=options["keep"])
         rows = sum(each["rows"] for each in made.manifest["tables"].values())
         files = len(made.manifest["files"]) - 1
         self.stdout.write(f"{made.path}: {rows} rows, {files} files, {made.size:,} bytes, read back and found whole.")
         for path in made.removed:
             self.stdout.write(f"Removed {path.name}.")
+
+
+@contextmanager
+def refusals_told() -> Iterator[None]:
+    """Ends with 1 and a sentence for what was refused, with 128 and its number for a signal."""
+    try:
+        with stopped_orderly(), put_in_words():
+            yield
+    except BackupRefused as error:
+        raise CommandError(str(error), returncode=1) from error
+    except Stopped as stopped:
+        said = f"{stopped} Nothing was written and nothing replaced."
+        raise CommandError(said, returncode=128 + stopped.number) from stopped
 
 
 def add_key_file(parser: CommandParser) -> None:

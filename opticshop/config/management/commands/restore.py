@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import BaseCommand, CommandParser
 
-from opticshop.config.backup.refusing import BackupRefused
 from opticshop.config.backup.restoring import restore, table
 
-from .backup import add_key_file, passphrase_of
+from .backup import add_key_file, passphrase_of, refusals_told
 
 
 class Command(BaseCommand):
@@ -31,7 +30,7 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, file: Path, **options: Any) -> None:
-        try:
+        with refusals_told():
             restored = restore(
                 file,
                 passphrase=passphrase_of(options["key_file"]),
@@ -40,8 +39,6 @@ class Command(BaseCommand):
                 accept_findings=options["accept_findings"],
                 say=self.stdout.write,
             )
-        except BackupRefused as error:
-            raise CommandError(str(error), returncode=1) from error
         self.stdout.write("")
         for line in table(restored.manifest):
             self.stdout.write(line)
