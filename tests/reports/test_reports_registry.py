@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from opticshop.reports.figures import stock, workshop
 from opticshop.reports.figures.recalls import RECALL_RETURN
 from opticshop.reports.registry import Scope, all_reports, register, report_of
 
@@ -36,3 +37,24 @@ def test_a_key_and_a_column_are_there_once():
         register(replace(RECALL_RETURN, key="other", groupings=("due",)))
     with pytest.raises(KeyError):
         report_of("none")
+
+
+OURS = (
+    RECALL_RETURN,
+    stock.DEAD_STOCK,
+    stock.STOCK_TURN,
+    stock.STOCK_VALUE,
+    workshop.REMAKES_AND_SPOIL,
+    workshop.RIGHT_FIRST_TIME,
+    workshop.TURNAROUND,
+)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("report", OURS, ids=lambda report: report.key)
+def test_the_records_behind_a_report_are_listed_there(api, head_office, mill, report):
+    """Each list answers, and knows the filters that narrow it to the days and the branch of a row."""
+    assert report.drills
+    for drill in report.drills:
+        query = {"branch": str(mill.id)} | {name: DAY.isoformat() for name in (drill.since, drill.until) if name}
+        assert api(head_office).get(drill.path, query).status_code == 200, drill

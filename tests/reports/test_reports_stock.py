@@ -207,13 +207,13 @@ def test_every_row_has_the_columns_that_are_defined(example, report):
         rows = report.figures(asked(*example, by=by))
         assert rows
         for row in rows:
-            assert set(row) == {by, *(column.key for column in report.columns)}, by
+            assert set(row) - {"currency"} == {by, *(column.key for column in report.columns)}, by
 
 
 def test_every_row_of_dead_stock_has_the_columns_that_are_defined(sleepers):
     for by in (*DEAD_STOCK.groupings, TOTAL):
         [row, *_] = DEAD_STOCK.figures(asked(*sleepers, by=by, until=dt.date(2026, 3, 2)))
-        assert set(row) == {by, *(column.key for column in DEAD_STOCK.columns)}, by
+        assert set(row) == {by, "currency", *(column.key for column in DEAD_STOCK.columns)}, by
 
 
 # --- against the ledger --------------------------------------------------------------------------------------------

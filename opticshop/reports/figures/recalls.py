@@ -13,7 +13,7 @@ from opticshop.reminders.figures import DAYS_TO_RETURN, return_counts, share_ret
 from opticshop.reminders.models import Recall
 from opticshop.reminders.permissions import ReminderPermission
 
-from ..registry import Chart, Column, Report, Row, Scope, register
+from ..registry import Chart, Column, Drill, Report, Row, Scope, register
 
 #: The group of a recall by its due day, which is a day of its branch already.
 KEYS: dict[str, Any] = {
@@ -83,5 +83,6 @@ RECALL_RETURN = register(
         reconciled_with="the figures of recalls and the raw recalls (tests/reports/test_reports_recalls.py)",
         permission=ReminderPermission.VIEW,
         chart=Chart(kind="bars", x="by", y=("due", "told", "returned")),
+        drills=(Drill("/api/v1/recalls/", since="due_from", until="due_to"),),
     )
 )

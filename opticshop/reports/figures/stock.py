@@ -25,7 +25,7 @@ from opticshop.stock.models import Movement, StockItem
 from opticshop.stock.permissions import StockPermission
 from opticshop.stock.selectors import Valuation, valuations_at
 
-from ..registry import Chart, Column, Report, Row, Scope, register
+from ..registry import Chart, Column, Drill, Report, Row, Scope, register
 
 TURN = Decimal("0.01")
 DAYS_IN_YEAR = 365
@@ -171,7 +171,6 @@ def _end_of(branch: Branch, day: dt.date) -> dt.datetime:
     return bounds_of(branch.time_zone, day, day)[1] - dt.timedelta(microseconds=1)
 
 
-_CURRENCY = Column("currency", "Currency", "text", "Currency of the branch; currencies are never added together.")
 _GROUPINGS = ("branch", "kind", "branch_and_kind", "product")
 _PROOF = "(tests/reports/test_reports_stock.py)"
 
@@ -181,7 +180,6 @@ STOCK_VALUE = register(
         title="Stock value",
         purpose="What the stock is worth at the end of the last day of the period.",
         columns=(
-            _CURRENCY,
             Column("pieces", "Pieces", "count", "Pieces on hand."),
             Column("value", "Value", "money", "What they cost, by the group's method of valuation, without tax."),
             Column("in_transit_pieces", "Pieces in transit", "count", "Sent to another branch and not taken in there."),
@@ -193,6 +191,7 @@ STOCK_VALUE = register(
         permission=StockPermission.VALUE,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("value",)),
+        drills=(Drill("/api/v1/stock/"),),
     )
 )
 
@@ -202,7 +201,6 @@ STOCK_TURN = register(
         title="Stock turn",
         purpose="How often the stock was used up and replaced in the period.",
         columns=(
-            _CURRENCY,
             Column("opening_value", "Value before", "money", "On hand and in transit when the period began."),
             Column("closing_value", "Value after", "money", "On hand and in transit when it ended."),
             Column(
@@ -222,6 +220,7 @@ STOCK_TURN = register(
         permission=StockPermission.VALUE,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("turn_a_year",)),
+        drills=(Drill("/api/v1/stock/movements/"),),
     )
 )
 
@@ -231,7 +230,6 @@ DEAD_STOCK = register(
         title="Dead stock",
         purpose="What lies in the drawers and nobody has used in months.",
         columns=(
-            _CURRENCY,
             Column(
                 "lots",
                 "Lots",
@@ -258,5 +256,6 @@ DEAD_STOCK = register(
         reconciled_with=f"the list of dead stock of replenishment {_PROOF}",
         permission=StockPermission.VALUE,
         chart=Chart(kind="bars", x="by", y=("value",)),
+        drills=(Drill("/api/v1/replenishment/dead-stock/"),),
     )
 )

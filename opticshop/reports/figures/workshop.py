@@ -36,7 +36,7 @@ from opticshop.quality.models import Handover
 from opticshop.quality.permissions import QualityPermission
 from opticshop.workshop.models import Breakage, Job
 
-from ..registry import Chart, Column, Report, Row, Scope, register
+from ..registry import Chart, Column, Drill, Report, Row, Scope, register
 
 SHARE = Decimal("0.0001")
 HOURS = Decimal("0.01")
@@ -87,7 +87,7 @@ def right_first_time(scope: Scope) -> list[Row]:
 
 
 def remakes_and_spoil(scope: Scope) -> list[Row]:
-    """One row a group and currency: what was made again and what was lost, with the cost that stock knows.
+    """One row a group and currency of the orders: what was made again or lost, with the cost that stock knows.
 
     By cause and by bearer the shares are of all that was made, so they add up to the share of all.
     """
@@ -243,6 +243,7 @@ TURNAROUND = register(
         permission=QualityPermission.FIGURES,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("packed_p50_hours", "packed_p90_hours")),
+        drills=(Drill("/api/v1/jobs/"), Drill("/api/v1/handovers/")),
     )
 )
 
@@ -274,6 +275,7 @@ RIGHT_FIRST_TIME = register(
         permission=QualityPermission.FIGURES,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("right_share",)),
+        drills=(Drill("/api/v1/jobs/"), Drill("/api/v1/inspections/"), Drill("/api/v1/returns/")),
     )
 )
 
@@ -283,7 +285,6 @@ REMAKES_AND_SPOIL = register(
         title="Remakes and spoil",
         purpose="What is made again and what is lost on the bench, why, and what it costs.",
         columns=(
-            Column("currency", "Currency", "text", "Currency of the order; currencies are never added together."),
             Column("remakes", "Remakes", "count", "Further attempts at an order that were opened in the period."),
             Column(
                 "remake_share",
@@ -337,5 +338,6 @@ REMAKES_AND_SPOIL = register(
         permission=QualityPermission.FIGURES,
         is_heavy=True,
         chart=Chart(kind="stacked", x="by", y=("remake_cost", "spoil_cost")),
+        drills=(Drill("/api/v1/jobs/"),),
     )
 )
