@@ -17,6 +17,7 @@ from opticshop.core.api import ApiViewSet
 from opticshop.core.renderers import AnyFileRenderer
 
 from . import telling
+from .api_charts import ReportFiles
 from .api_runs import routes as run_routes
 from .asking import Asked, asked_for
 from .comparing import found_for
@@ -33,18 +34,21 @@ class CsvRenderer(AnyFileRenderer):
     format = "csv"
 
 
-class ReportViewSet(ApiViewSet):
+class ReportViewSet(ReportFiles, ApiViewSet):
     """Figures that head office steers by. A branch's people see their branch; each figure comes with its definition."""
 
     tag, noun = "Reports", "report"
     lookup_value_regex = "[a-z0-9-]{1,60}"
     pagination_class = None
-    permissions = {"list": VIEW, "retrieve": VIEW, "rows": VIEW}
+    permissions = {"list": VIEW, "retrieve": VIEW, "rows": VIEW, "svg": VIEW, "png": VIEW, "xlsx": VIEW}
     outputs = {"list": ReportOut, "retrieve": ReportAnswerOut, "rows": ReportAnswerOut}
     summaries = {
         "list": "The reports you may ask for, each figure defined",
         "retrieve": "A report over a period, by branch or another grouping, beside an earlier period",
         "rows": "The same as CSV",
+        "svg": "Its chart as SVG",
+        "png": "Its chart as PNG",
+        "xlsx": "Its rows as a workbook, with the definitions",
     }
 
     @extend_schema(filters=False)

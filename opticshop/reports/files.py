@@ -9,13 +9,14 @@ from typing import Any
 
 from rest_framework.renderers import JSONRenderer
 
+from opticshop.core.errors import Invalid
 from opticshop.core.replica import read_from_replica
 
 from . import telling
 from .asking import Asked
 from .comparing import Found, found_for
 from .models import Format
-from .registry import TOTAL, Row
+from .registry import TOTAL, Report, Row
 
 CONTENT_TYPES: dict[str, str] = {
     Format.JSON: "application/json",
@@ -24,6 +25,20 @@ CONTENT_TYPES: dict[str, str] = {
     Format.SVG: "image/svg+xml",
     Format.PNG: "image/png",
 }
+
+
+class FormatNotOffered(Invalid):
+    """The report has no chart: ask for its rows."""
+
+    code = "reports.format_not_offered"
+    title = "The report is not made in this format"
+
+
+def refuse_format(report: Report, kind: str) -> None:
+    """Raises FormatNotOffered."""
+    if kind in (Format.SVG, Format.PNG) and report.chart is None:
+        formats = [str(each) for each in (Format.JSON, Format.CSV, Format.XLSX)]
+        raise FormatNotOffered(f"{report.key} has no chart.", field="format", allowed=formats)
 
 
 def written(asked: Asked, kind: str, reckoned: Callable[[], None] = lambda: None) -> tuple[bytes, int]:

@@ -186,3 +186,23 @@ def lab(rgb):
 
 def _f(value):
     return value ** (1 / 3) if value > (6 / 29) ** 3 else value / (3 * (6 / 29) ** 2) + 4 / 29
+
+
+@pytest.mark.django_db
+def test_charts_and_workbooks_of_the_api(api, manager, clerk):
+    """Of a report that there is; the rows may be none."""
+    client = api(manager)
+    asked = {"from": "2026-02-01", "to": "2026-02-28", "by": "branch", "compare": "previous"}
+    for name, kind, begins in (
+        ("chart.svg", "image/svg+xml", b"<?xml"),
+        ("chart.png", "image/png", b"\x89PNG"),
+        ("rows.xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", b"PK"),
+    ):
+        url = f"/api/v1/reports/stock-value/{name}/"
+        response = client.get(url, asked)
+        assert response.status_code == 200, response.content
+        assert response["Content-Type"] == kind
+        assert response.content.startswith(begins)
+        assert response["Cache-Control"] == "no-store"
+        assert client.get(url, {**asked, "by": "none"}).json()["code"] == "reports.grouping_not_known"
+        assert api(clerk).get(url, asked).status_code == 403

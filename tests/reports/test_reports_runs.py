@@ -151,7 +151,7 @@ def test_a_run_belongs_to_who_asked(api, manager, head_office, figures):
 def test_the_permission_of_the_report_is_needed_besides(api, bookkeeper, clerk, figures):
     """The bookkeeper may run reports, but not those of the workshop; a clerk may run none."""
     assert "quality.figures" in asked(api(bookkeeper), status=403)["detail"]
-    assert asked(api(clerk), status=403)["code"] == "http.forbidden"
+    assert asked(api(clerk), status=403)["code"] == "core.forbidden"
 
 
 def test_who_lost_the_permission_gets_no_figures(api, manager, mill, quay, figures):

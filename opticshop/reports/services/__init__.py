@@ -1,3 +1,3 @@
-from .runs import FileNotThere, FormatNotOffered, run_ask, run_file, runs_expire, runs_make
+from .runs import FileNotThere, run_ask, run_file, runs_expire, runs_make
 
-__all__ = ["FileNotThere", "FormatNotOffered", "run_ask", "run_file", "runs_expire", "runs_make"]
+__all__ = ["FileNotThere", "run_ask", "run_file", "runs_expire", "runs_make"]

@@ -17,12 +17,12 @@ from django.db.models import F, Q
 from opticshop.accounts.access import actor_for
 from opticshop.core import clock, outbox
 from opticshop.core.actor import Actor, system
-from opticshop.core.errors import Conflict, DomainError, Invalid
+from opticshop.core.errors import Conflict, DomainError
 
 from .. import events
 from ..asking import Asked, Compare, asked_for
-from ..files import written
-from ..models import Format, ReportRun
+from ..files import refuse_format, written
+from ..models import ReportRun
 
 log = logging.getLogger("opticshop.reports")
 
@@ -38,13 +38,6 @@ SYSTEM = system("reports")
 State = ReportRun.State
 
 
-class FormatNotOffered(Invalid):
-    """The report has no chart: ask for its rows."""
-
-    code = "reports.format_not_offered"
-    title = "The report is not made in this format"
-
-
 class FileNotThere(Conflict):
     """The run is not done yet, failed, or its file was let go because its time is over: ``state`` says which."""
 
@@ -54,9 +47,7 @@ class FileNotThere(Conflict):
 
 def run_ask(*, actor: Actor, asked: Asked, compare: Compare | None, kind: str) -> ReportRun:
     """Write down what is asked for; the duty ``reports.make`` makes it. Raises FormatNotOffered."""
-    if kind in (Format.SVG, Format.PNG) and asked.report.chart is None:
-        formats = [Format.JSON, Format.CSV, Format.XLSX]
-        raise FormatNotOffered(f"{asked.report.key} has no chart.", field="format", allowed=[str(f) for f in formats])
+    refuse_format(asked.report, kind)
     with transaction.atomic():
         run = ReportRun.objects.create(
             asked_by_id=actor.id,

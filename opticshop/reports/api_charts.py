@@ -1,0 +1,68 @@
+"""A report as a chart or a workbook, at once; what takes long is asked for as a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.http import HttpResponse
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework.decorators import action
+from rest_framework.renderers import JSONRenderer
+from rest_framework.request import Request
+
+from opticshop.core.renderers import AnyFileRenderer, SvgRenderer
+
+from .asking import Asked
+from .files import CONTENT_TYPES, file_name, refuse_format, written
+from .models import Format
+from .serializers import ReportAsked
+
+
+class PngRenderer(AnyFileRenderer):
+    media_type = "image/png"
+    format = "png"
+
+
+class XlsxRenderer(AnyFileRenderer):
+    media_type = CONTENT_TYPES[Format.XLSX]
+    format = "xlsx"
+
+
+def _documented(media_type: str, kind: OpenApiTypes) -> Any:
+    return extend_schema(parameters=[ReportAsked], responses={(200, media_type): kind})
+
+
+class ReportFiles:
+    """The actions ``svg``, ``png`` and ``xlsx`` for the view set of reports, which says what was ``asked``."""
+
+    asked: Callable[[Request, str], Asked]
+
+    @_documented("image/svg+xml", OpenApiTypes.STR)
+    @action(detail=True, methods=["get"], url_path="chart.svg", renderer_classes=[SvgRenderer, JSONRenderer])
+    def svg(self, request: Request, pk: str) -> HttpResponse:
+        return self._file(request, pk, Format.SVG)
+
+    @_documented("image/png", OpenApiTypes.BINARY)
+    @action(detail=True, methods=["get"], url_path="chart.png", renderer_classes=[PngRenderer, JSONRenderer])
+    def png(self, request: Request, pk: str) -> HttpResponse:
+        return self._file(request, pk, Format.PNG)
+
+    @_documented(CONTENT_TYPES[Format.XLSX], OpenApiTypes.BINARY)
+    @action(detail=True, methods=["get"], url_path="rows.xlsx", renderer_classes=[XlsxRenderer, JSONRenderer])
+    def xlsx(self, request: Request, pk: str) -> HttpResponse:
+        return self._file(request, pk, Format.XLSX)
+
+    def _file(self, request: Request, key: str, kind: Format) -> HttpResponse:
+        asked = self.asked(request, key)
+        refuse_format(asked.report, kind)
+        content, _ = written(asked, kind)
+        how = "attachment" if kind == Format.XLSX else "inline"
+        name = file_name(key, asked.scope.since, asked.scope.until, kind)
+        headers = {
+            "Content-Disposition": f'{how}; filename="{name}"',
+            "X-Content-Type-Options": "nosniff",
+            "Cache-Control": "no-store",
+        }
+        return HttpResponse(content, content_type=CONTENT_TYPES[kind], headers=headers)
