@@ -16,7 +16,7 @@ from opticshop.core import clock, outbox
 from opticshop.core.actor import system
 from opticshop.core.models import EventDelivery
 from opticshop.orders.models import Order
-from opticshop.purchasing import selectors
+from opticshop.purchasing import selectors, services
 from opticshop.purchasing.models import LensOrder, Offer, Supplier
 from opticshop.stock.models import Lot, Movement, Reservation
 from opticshop.stock.selectors import ledger_differences
@@ -155,6 +155,20 @@ def test_a_lens_called_off_just_before_it_arrives_is_not_promised(api, clerk, ma
     assert job().state == "cancelled"
     assert nothing_failed()
     assert ledger_differences() == []
+
+
+def test_a_lens_that_comes_after_the_pair_was_collected_is_not_promised(api, clerk, manager, placed):
+    """The bench took a lens as delivered that nobody had received; found by the state machine of tests/journeys."""
+    done(api(manager).post(f"{url_of()}send/", {}))
+    order = Order.objects.everywhere("test").filter(id=placed["id"])
+    order.update(state="collected", collected_at=clock.now())
+    received = done(api(clerk).post(f"{url_of()}receive/", {"reading": GOOD["right"]}))
+    assert received["is_wanted"] is False
+    held = Reservation.objects.everywhere("test").filter(document=f"orders/{placed['id']}", state="active")
+    assert not held.filter(part="right").exists()
+    count = LensOrder.objects.everywhere("test").count()
+    assert services.lens_orders_ensure(actor=system("test"), order=order.get()) == []
+    assert LensOrder.objects.everywhere("test").count() == count
 
 
 def test_a_lens_out_of_tolerance_is_kept_apart_and_ordered_again(api, clerk, manager, placed):

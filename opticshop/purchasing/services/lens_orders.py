@@ -43,6 +43,8 @@ _EXACT = (
     "centration_distance_mm",
     "centration_height_mm",
 )
+#: An order that takes no lens any more. One that is made again after its collection is in the workshop.
+_SUPPLIED = (OrderState.CANCELLED, OrderState.COLLECTED)
 
 
 class SupplierMissing(Conflict):
@@ -307,7 +309,7 @@ def _ensure(actor: Actor, order: Order, eyes: Sequence[str] | None, reason: str)
         [order] = lock_rows(
             Order.objects.everywhere("by key, authorised by the caller").filter(id=order.id).select_related("branch")
         )
-        if order.state == OrderState.CANCELLED:
+        if order.state in _SUPPLIED:
             return []
         taken = reads.eyes_held(order) | set(reads.live_lens_orders(order))
         lenses = order.lenses.filter(is_special_order=True).select_related("product")
@@ -381,11 +383,11 @@ def _order_again(actor: Actor, held: LensOrder) -> None:
 
 
 def _held(lens_order: LensOrder, version: int | None = None) -> LensOrder:
-    """The lens order, held, its order before it; called off meanwhile, it is no longer wanted."""
+    """The lens order, held, its order before it; called off or collected meanwhile, it is no longer wanted."""
     order = Order.objects.everywhere("of a lens order that was shown").filter(id=lens_order.order_id)
     [order_row] = lock_rows(order)
     held = rows.locked(lens_order, "branch", "supplier", "product", "order", "lot", version=version)
-    held.is_wanted = held.is_wanted and order_row.state != OrderState.CANCELLED
+    held.is_wanted = held.is_wanted and order_row.state not in _SUPPLIED
     return held
 
 
@@ -398,7 +400,7 @@ def _check(held: LensOrder, state: LensOrderState) -> None:
 
 
 def _take_in(actor: Actor, held: LensOrder, lot_code: str, cost: Decimal) -> Lot:
-    """The piece in a lot of its own; promised to its order unless that was called off."""
+    """The piece in a lot of its own; promised to its order unless that was called off or collected."""
     item = _item(held)
     if held.is_wanted and held.eye in reads.eyes_held(held.order):
         raise LensStillHeld(f"Order {held.order.number} holds a {held.eye} lens.", field="eye")
