@@ -1,0 +1,56 @@
+"""Whether pairs were ready when they were promised: the counts of ``quality.figures``."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import cast
+
+from opticshop.quality.figures import By, tallies_of
+from opticshop.quality.permissions import QualityPermission
+
+from ..registry import Chart, Column, Drill, Report, Row, Scope, register
+
+SHARE = Decimal("0.0001")
+
+
+def promises_kept(scope: Scope) -> list[Row]:
+    """One row a group of the first attempts finished in the period. One query a time zone."""
+    tallies = tallies_of(scope.branches, first=scope.since, last=scope.until, by=cast(By, scope.by), with_times=False)
+    return [
+        {
+            scope.by: tally.label,
+            "finished": tally.jobs,
+            "on_first_promise": tally.on_first_promise,
+            "on_last_promise": tally.on_last_promise,
+            "first_share": _share(tally.on_first_promise, tally.jobs),
+            "last_share": _share(tally.on_last_promise, tally.jobs),
+        }
+        for tally in tallies
+        if tally.jobs
+    ]
+
+
+def _share(part: int, whole: int) -> Decimal | None:
+    return (Decimal(part) / whole).quantize(SHARE) if whole else None
+
+
+PROMISES_KEPT = register(
+    Report(
+        key="promises-kept",
+        title="Promises kept",
+        purpose="How often a pair was ready on the day that its customer was told.",
+        columns=(
+            Column("finished", "Finished", "count", "First attempts at an order that were packed in the period."),
+            Column("on_first_promise", "On the first promise", "count", "Of these, packed by the day first promised."),
+            Column("on_last_promise", "On the last promise", "count", "Of these, packed by the day last promised."),
+            Column("first_share", "Share on the first promise", "share", "On the first promise over finished."),
+            Column("last_share", "Share on the last promise", "share", "On the last promise over finished."),
+        ),
+        groupings=("branch", "product", "person", "day", "week", "month"),
+        figures=promises_kept,
+        reconciled_with="the promises of the orders finished (tests/reports/test_reports_selling.py)",
+        permission=QualityPermission.FIGURES,
+        chart=Chart(kind="bars", x="by", y=("first_share", "last_share")),
+        drills=(Drill("/api/v1/jobs/", since="promised_from", until="promised_to"),),
+    )
+)

@@ -1,0 +1,289 @@
+"""What was sold and what it left, how offers became orders, and what an order is worth.
+
+A sale is of the day on which the customer got the pair (``billing.Supply``), as in the books: what was paid before is a
+deposit until then. Net is without tax. Every order counts at the branch that it belongs to, in its own currency.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import Any
+
+from django.db.models import Count, F, Q, QuerySet, Sum, Value
+from django.db.models.functions import Coalesce, TruncDate, TruncMonth, TruncWeek
+
+from opticshop.billing.models import Supply
+from opticshop.billing.permissions import BillingPermission
+from opticshop.core.sums import MoneySum
+from opticshop.ledger.models import Line
+from opticshop.orders.models import Order, OrderLine, OrderState, Quotation
+from opticshop.orders.permissions import OrderPermission
+from opticshop.orders.quotations_models import QuotationState
+from opticshop.quality.figures import SPANS, bounds_of, branches_by_zone, span_label, span_of
+from opticshop.stock.models import Movement
+
+from ..registry import Chart, Column, Drill, Report, Row, Scope, register
+
+WHY = "a report of branches whose figures the asker may see"
+SHARE = Decimal("0.0001")
+NOT_DIVIDED = "given back after supply"
+NOBODY = "nobody named"
+#: Orders whose movements are asked for in one query.
+AT_ONCE = 5000
+_SALES = ("sales", "sales_exempt")
+#: By the kind or the article of a line: what is given back of a price, and the cost of an order, have none.
+_OF_LINES = {"kind": "kind", "product": "sku"}
+_TRUNCATED = {"day": TruncDate, "week": TruncWeek, "month": TruncMonth}
+#: (label of the group, currency)
+Key = tuple[str, str]
+
+
+def sales(scope: Scope) -> list[Row]:
+    """One row a group and currency. Four queries, and one more for each ``AT_ONCE`` orders."""
+    rows: dict[Key, Row] = {}
+    for label, currency, pairs, gross, tax in _supplied(scope):
+        row = _sales_row(rows, scope, label, currency)
+        row["pairs"] += pairs
+        row["supplied_net"] += gross - tax
+    for label, currency, given_back in _given_back(scope):
+        _sales_row(rows, scope, label, currency)["given_back"] += given_back
+    if scope.by not in _OF_LINES:
+        for label, currency, cost in _costs(scope):
+            _sales_row(rows, scope, label, currency)["cost"] += cost
+    for row in rows.values():
+        row["net_sales"] = row["supplied_net"] - row["given_back"]
+        if scope.by in _OF_LINES:
+            row["cost"] = row["margin"] = row["margin_share"] = None
+        else:
+            row["margin"] = row["net_sales"] - row["cost"]
+            row["margin_share"] = _share(row["margin"], row["net_sales"])
+    return [rows[key] for key in sorted(rows)]
+
+
+def conversion(scope: Scope) -> list[Row]:
+    """One row a group of the offers made in the period. One query."""
+    offers = Quotation.objects.everywhere(WHY).filter(
+        branch__in=scope.branches, quoted_on__range=(scope.since, scope.until)
+    )
+    groups = offers.annotate(group=_by_day(scope.by, "quoted_on", "quoted_by")).order_by().values_list("group")
+    rows: dict[str, Row] = {}
+    counted = groups.annotate(
+        offers=Count("id"),
+        ordered=Count("id", filter=Q(state=QuotationState.ACCEPTED)),
+        open=Count("id", filter=Q(state=QuotationState.OPEN)),
+        withdrawn=Count("id", filter=Q(state=QuotationState.WITHDRAWN)),
+        expired=Count("id", filter=Q(state=QuotationState.EXPIRED)),
+    )
+    for group, offered, ordered, still_open, withdrawn, expired in counted:
+        label = _label(group, scope.by)
+        rows[label] = {
+            scope.by: label,
+            "offers": offered,
+            "ordered": ordered,
+            "open": still_open,
+            "withdrawn": withdrawn,
+            "expired": expired,
+            "ordered_share": _share(Decimal(ordered), Decimal(offered)),
+        }
+    return [rows[label] for label in sorted(rows)]
+
+
+def orders_placed(scope: Scope) -> list[Row]:
+    """One row a group and currency of the orders placed in the period. One query a time zone."""
+    rows: dict[Key, Row] = {}
+    for zone, branches in branches_by_zone(scope.branches).items():
+        start, end = bounds_of(zone, scope.since, scope.until)
+        placed = Order.objects.everywhere(WHY).filter(branch__in=branches, placed_at__gte=start, placed_at__lt=end)
+        key = span_of("placed_at", scope.by, zone) if scope.by in SPANS else _plain_key(scope.by, "", "placed_by")
+        counted = placed.annotate(group=key).order_by().values_list("group", "currency")
+        stands = ~Q(state=OrderState.CANCELLED)
+        for group, currency, count, cancelled, value, tax in counted.annotate(
+            count=Count("id"),
+            cancelled=Count("id", filter=~stands),
+            value=MoneySum("total", filter=stands),
+            taxes=MoneySum("tax_total", filter=stands),
+        ):
+            label = _label(group, scope.by)
+            nothing = {"orders": 0, "cancelled": 0, "value": Decimal(0), "net_value": Decimal(0)}
+            row = rows.setdefault((label, currency), {scope.by: label, "currency": currency, **nothing})
+            row["orders"] += count
+            row["cancelled"] += cancelled
+            row["value"] += value or 0
+            row["net_value"] += (value or 0) - (tax or 0)
+    for row in rows.values():
+        standing = row["orders"] - row["cancelled"]
+        row["average_value"] = row["value"] / standing if standing else None
+    return [rows[key] for key in sorted(rows)]
+
+
+def _supplied(scope: Scope) -> Iterator[tuple[str, str, int, Decimal, Decimal]]:
+    """(label, currency, orders, gross, tax) of what was supplied. One query."""
+    if scope.by in _OF_LINES:
+        lines = OrderLine.objects.filter(
+            order__supply__branch__in=scope.branches, order__supply__supplied_on__range=(scope.since, scope.until)
+        )
+        groups = lines.order_by().values_list(_OF_LINES[scope.by], "order__currency")
+        for group, currency, pairs, gross, tax in groups.annotate(
+            pairs=Count("order_id", distinct=True), gross_sum=MoneySum("gross"), tax_sum=MoneySum("tax")
+        ):
+            yield _label(group, scope.by), currency, pairs, gross, tax
+        return
+    found = _supplies(scope).order_by().values_list("group", "currency")
+    for group, currency, pairs, gross, tax in found.annotate(
+        pairs=Count("id"), gross=MoneySum("order__total"), tax=MoneySum("order__tax_total")
+    ):
+        yield _label(group, scope.by), currency, pairs, gross, tax
+
+
+def _supplies(scope: Scope) -> QuerySet[Any]:
+    supplies = Supply.objects.everywhere(WHY).filter(
+        branch__in=scope.branches, supplied_on__range=(scope.since, scope.until)
+    )
+    return supplies.annotate(group=_by_day(scope.by, "supplied_on", "order__placed_by"))
+
+
+def _given_back(scope: Scope) -> Iterator[tuple[str, str, Decimal]]:
+    """(label, currency, net) given back of sales on the day it was booked: debits of the sales accounts."""
+    lines = Line.objects.everywhere(WHY).filter(
+        entry__branch__in=scope.branches,
+        entry__booked_on__range=(scope.since, scope.until),
+        account__role__in=_SALES,
+        debit__gt=0,
+    )
+    if scope.by in (*_OF_LINES, "person"):
+        key: Any = Value(NOT_DIVIDED)
+    else:
+        key = _by_day(scope.by, "entry__booked_on", "", branch="entry__branch__code")
+    for group, currency, net in (
+        lines.annotate(group=key).order_by().values_list("group", "entry__currency").annotate(net=MoneySum("debit"))
+    ):
+        yield _label(group, scope.by) if group != NOT_DIVIDED else group, currency, net
+
+
+def _costs(scope: Scope) -> Iterator[tuple[str, str, Decimal]]:
+    """(label, currency, cost) of all pieces that the orders supplied in the period took from stock, remakes too."""
+    documents: dict[str, tuple[str, str]] = {}
+    for order_id, group, currency in _supplies(scope).values_list("order_id", "group", "currency"):
+        documents[f"orders/{order_id}"] = (_label(group, scope.by), currency)
+    names = list(documents)
+    for start in range(0, len(names), AT_ONCE):
+        taken = Movement.objects.everywhere(WHY).filter(
+            document__in=names[start : start + AT_ONCE], kind=Movement.Kind.CONSUMPTION
+        )
+        for document, cost in (
+            taken.order_by().values_list("document").annotate(cost=Sum(F("unit_cost") * -F("on_hand_change")))
+        ):
+            yield (*documents[document], Decimal(cost).quantize(Decimal("0.01")))
+
+
+def _sales_row(rows: dict[Key, Row], scope: Scope, label: str, currency: str) -> Row:
+    zero = Decimal(0)
+    nothing = {"pairs": 0, "supplied_net": zero, "given_back": zero, "cost": zero}
+    return rows.setdefault((label, currency), {scope.by: label, "currency": currency, **nothing})
+
+
+def _by_day(by: str, day: str, person: str, branch: str = "branch__code") -> Any:
+    """The group of a row that carries a day of its branch."""
+    return _TRUNCATED[by](day) if by in ("week", "month") else F(day) if by == "day" else _plain_key(by, branch, person)
+
+
+def _plain_key(by: str, branch: str, person: str) -> Any:
+    if by == "branch":
+        return F(branch or "branch__code")
+    if by == "person":
+        return Coalesce(F(f"{person}__username"), Value(NOBODY))
+    return Value("Total")
+
+
+def _label(group: Any, by: str) -> str:
+    return span_label(group, by) if by in SPANS else str(group)
+
+
+def _share(part: Decimal, whole: Decimal) -> Decimal | None:
+    return (part / whole).quantize(SHARE) if whole else None
+
+
+SALES = register(
+    Report(
+        key="sales-and-margin",
+        title="Sales and margin",
+        purpose="What was sold without tax, what was given back, and what is left after the lenses and frames used.",
+        columns=(
+            Column("pairs", "Pairs", "count", "Orders that their customers got in the period, each once."),
+            Column(
+                "supplied_net",
+                "Supplied, net",
+                "money",
+                "The prices of these orders without tax, after all discounts, as they stood when they were placed.",
+            ),
+            Column(
+                "given_back",
+                "Given back, net",
+                "money",
+                "What was given back of the price of pairs already supplied, without its tax, booked in the period. By "
+                "kind, product or person it is a row of its own.",
+            ),
+            Column("net_sales", "Net sales", "money", "Supplied less given back: the income of the sales accounts."),
+            Column(
+                "cost",
+                "Cost of pieces",
+                "money",
+                "What the pieces cost, by the stock ledger, that these orders took, also for remakes. Lenses that a "
+                "laboratory made for one pair count once they are received into stock. Unknown by kind or product.",
+            ),
+            Column("margin", "Margin", "money", "Net sales less the cost of pieces."),
+            Column("margin_share", "Margin share", "share", "Margin over net sales."),
+        ),
+        groupings=("branch", "kind", "product", "person", "day", "week", "month"),
+        figures=sales,
+        reconciled_with="the sales accounts of the ledger and the stock ledger (tests/reports/test_reports_selling.py)",
+        permission=BillingPermission.VIEW,
+        is_heavy=True,
+        chart=Chart(kind="bars", x="by", y=("net_sales", "margin")),
+        drills=(Drill("/api/v1/orders/"), Drill("/api/v1/journal-entries/", since="booked_from", until="booked_to")),
+    )
+)
+
+CONVERSION = register(
+    Report(
+        key="conversion",
+        title="From offer to order",
+        purpose="How many offers became orders.",
+        columns=(
+            Column("offers", "Offers", "count", "Offers priced on a day of the period, whatever became of them."),
+            Column("ordered", "Ordered", "count", "Of these, the offers that were accepted, until now."),
+            Column("open", "Open", "count", "Of these, the offers that may still be accepted."),
+            Column("withdrawn", "Withdrawn", "count", "Of these, the offers that were taken back."),
+            Column("expired", "Expired", "count", "Of these, the offers whose last day has passed."),
+            Column("ordered_share", "Share ordered", "share", "Ordered over offers; it grows while some are open."),
+        ),
+        groupings=("branch", "person", "day", "week", "month"),
+        figures=conversion,
+        reconciled_with="the offers themselves (tests/reports/test_reports_selling.py)",
+        permission=OrderPermission.VIEW,
+        chart=Chart(kind="bars", x="by", y=("offers", "ordered")),
+        drills=(Drill("/api/v1/quotes/"),),
+    )
+)
+
+ORDERS_PLACED = register(
+    Report(
+        key="orders-placed",
+        title="Orders placed",
+        purpose="How many orders were placed, and what one is worth.",
+        columns=(
+            Column("orders", "Orders", "count", "Orders placed in the period."),
+            Column("cancelled", "Cancelled", "count", "Of these, the orders that were cancelled, until now."),
+            Column("value", "Value", "money", "The prices of the orders that stand, with tax."),
+            Column("net_value", "Value, net", "money", "The same without tax."),
+            Column("average_value", "Average value", "money", "Value over the orders that stand."),
+        ),
+        groupings=("branch", "person", "day", "week", "month"),
+        figures=orders_placed,
+        reconciled_with="the orders themselves (tests/reports/test_reports_selling.py)",
+        permission=OrderPermission.VIEW,
+        chart=Chart(kind="bars", x="by", y=("value",)),
+        drills=(Drill("/api/v1/orders/"),),
+    )
+)
