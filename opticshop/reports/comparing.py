@@ -62,7 +62,7 @@ def records_behind(report: Report, scope: Scope, row: Row) -> list[str]:
         query = [("branch", str(here[0].id))] if len(here) == 1 else []
         query += [(drill.since, since.isoformat())] if drill.since else []
         query += [(drill.until, until.isoformat())] if drill.until else []
-        links.append(f"{drill.path}?{urlencode(query)}" if query else drill.path)
+        links.append(drill.path + ("&" if "?" in drill.path else "?") * bool(query) + urlencode(query))
     return links
 
 

@@ -27,7 +27,7 @@ class ReportAsked(StrictSerializer):
                 help_text=f"Last day, included; today if not said. At most {LONGEST_DAYS} days",
             ),
             "by": serializers.CharField(
-                required=False, max_length=40, help_text="One of the groupings of the report; all in one row where nothing is said"
+                required=False, max_length=40, help_text="A grouping of the report; all in one row if not said"
             ),
             "branch": serializers.UUIDField(required=False, help_text="Only this branch"),
             "compare": serializers.ChoiceField(
