@@ -338,6 +338,15 @@ def test_one_eye_made_is_the_eye_to_process(bench, world):
     assert "DO=R\r\n" in response.content.decode()
 
 
+def test_records_are_text_or_nothing(bench):
+    """The document states text/plain only; asked for as JSON they came as a string of JSON (found by tests/fuzz)."""
+    traced(bench)
+    assert records_of(bench)["Content-Type"].startswith("text/plain")
+    assert bench.client.get(f"{bench.url}edger-records/").status_code == 200
+    assert bench.client.get(f"{bench.url}edger-records/", headers={"Accept": "application/json"}).status_code == 406
+    assert bench.client.get(f"{bench.url}edger-records/?format=json").status_code in {404, 406}
+
+
 def test_a_drawing_and_a_table_are_traces_too(bench):
     svg = (
         '<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="50mm" viewBox="0 0 60 50">'

@@ -7,7 +7,6 @@ from django.db.models import QuerySet
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
-from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -138,7 +137,7 @@ class EdgerRecordsViewSet(_OfAJob):
     output = None
     pagination_class = None
     filter_backends = []
-    renderer_classes = [RecordsRenderer, JSONRenderer]
+    renderer_classes = [RecordsRenderer]
     summaries = {"list": "A job as records for an edger"}
 
     @extend_schema(
