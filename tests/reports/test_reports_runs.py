@@ -109,6 +109,8 @@ def test_each_format_is_what_it_says(api, manager, figures):
 
     kind, told = content("json")
     assert kind == "application/json"
+    query = {"from": "2026-02-01", "to": "2026-02-28", "by": "branch", "compare": "year_before"}
+    assert told == api(manager).get("/api/v1/reports/sums/", query).json()
     assert [(row["group"], row["values"]["net"], row["before"]["net"]) for row in told["rows"]] == [
         ("MILL", "2026.50", "2025.50")
     ]

@@ -47,6 +47,7 @@ class FileNotThere(Conflict):
 
 def run_ask(*, actor: Actor, asked: Asked, compare: Compare | None, kind: str) -> ReportRun:
     """Write down what is asked for; the duty ``reports.make`` makes it. Raises FormatNotOffered."""
+    assert actor.id is not None, "a run belongs to somebody"
     refuse_format(asked.report, kind)
     with transaction.atomic():
         run = ReportRun.objects.create(
