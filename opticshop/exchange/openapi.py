@@ -302,8 +302,8 @@ def _operation(
 
 def _search_parameters(kind: str) -> list[dict[str, Any]]:
     known: list[tuple[str, str, dict[str, Any]]] = [(one.name, one.words, _TEXT) for one in PARAMETERS[kind]]
-    page: dict[str, Any] = {"type": "integer", "minimum": 0, "maximum": LARGEST_COUNT}
-    known += [("_count", "Resources on a page; 0 only counts", page)]
+    page: dict[str, Any] = {"type": "integer", "minimum": 0}
+    known += [("_count", f"Resources on a page; 0 only counts, more than {LARGEST_COUNT} are cut to that", page)]
     found = [
         {"name": name, "in": "query", "description": words, "schema": schema} for name, words, schema in sorted(known)
     ]
