@@ -119,6 +119,8 @@ SPECTACULAR: dict[str, Any] = {
         "PrescriptionPurposeEnum": "opticshop.prescriptions.models.Prescription.Purpose",
         "PrivacyFileStateEnum": "opticshop.privacy.models.AccessFile.State",
         "PrivacyRequestKindEnum": "opticshop.privacy.models.RequestKind",
+        "ReportFormatEnum": "opticshop.reports.models.Format",
+        "ReportRunStateEnum": "opticshop.reports.models.ReportRun.State",
         "PrivacyRequestStateEnum": "opticshop.privacy.models.RequestState",
         "PrivacyStepKindEnum": "opticshop.privacy.models.StepKind",
         "PrivacyWayEnum": "opticshop.privacy.models.PrivacyRequest.Way",
