@@ -91,6 +91,8 @@ def _group(row: Row, scope: Scope) -> tuple[Any, ...]:
 
 def _days_of(label: Any, by: str) -> tuple[dt.date, dt.date] | None:
     """The first and last day of a group that is a day, an ISO week or a month; None for all other groups."""
+    if label is None:  # a total
+        return None
     if by == "day":
         day = dt.date.fromisoformat(label)
         return day, day

@@ -1,0 +1,179 @@
+"""Reports over HTTP: who sees which branches, what is refused and how, comparison, files, and what it costs."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+from decimal import Decimal as D
+
+import pytest
+
+from opticshop.core import clock
+from opticshop.reports.registry import TOTAL, all_reports
+from tests.conftest import NOON
+from tests.factories import BranchFactory
+
+from . import write_definitions
+from .test_reports_money import ordered, supplied
+
+pytestmark = pytest.mark.django_db
+REPORTS = "/api/v1/reports/"
+DAY = "2026-03-02"
+ASKED = f"?from={DAY}&to={DAY}"
+
+
+@pytest.fixture
+def sold(mill, quay):
+    """Mill: 120 (100 net) a week before the day, 240 (200 net) on the day. Quay, in NZD: 60 (50 net) on the day."""
+    quay.currency = "NZD"
+    quay.save()
+    supplied(mill, -7, "120")
+    supplied(mill, 0, "240")
+    supplied(quay, 0, "60")
+
+
+def test_head_office_reads_all_branches_and_no_currency_is_added_to_another(api, head_office, sold, mill, quay):
+    body = api(head_office).get(f"{REPORTS}sales-and-margin/{ASKED}&by=branch").json()
+    told = [(row["group"], row["currency"], row["values"]["net_sales"]) for row in body["rows"]]
+    assert told == [(mill.code, "GBP", "200.00"), (quay.code, "NZD", "50.00")]
+    assert [(row["currency"], row["values"]["net_sales"]) for row in body["totals"]] == [
+        ("GBP", "200.00"),
+        ("NZD", "50.00"),
+    ]
+    assert body["period"] == {"from": DAY, "to": DAY}
+    assert body["report"]["columns"][0]["definition"]
+
+
+def test_a_branch_sees_its_own_figures_only_in_rows_totals_and_files(api, manager, outsider, sold, mill, quay):
+    for address in (
+        f"{REPORTS}sales-and-margin/{ASKED}&by=branch",
+        f"{REPORTS}sales-and-margin/rows.csv/{ASKED}&by=branch",
+    ):
+        answer = api(manager).get(address)
+        content = answer.getvalue() if answer.streaming else answer.content
+        assert answer.status_code == 200
+        assert mill.code.encode() in content
+        assert quay.code.encode() not in content
+        assert b"NZD" not in content
+    refused = api(manager).get(f"{REPORTS}sales-and-margin/{ASKED}&branch={quay.id}")
+    assert refused.status_code in (403, 404)
+    assert quay.code not in refused.content.decode()
+
+
+def test_a_report_needs_the_permission_of_what_it_is_counted_from(api, hand, bookkeeper):
+    assert api(hand).get(REPORTS).status_code == 403
+    listed = {each["key"] for each in api(bookkeeper).get(REPORTS).json()}
+    assert {"tax-summary", "deposits-owed", "sales-and-margin"} <= listed
+    assert "turnaround" not in listed
+    assert api(bookkeeper).get(f"{REPORTS}turnaround/").status_code == 403
+
+
+def test_a_period_stands_beside_the_one_before(api, head_office, sold):
+    """By hand: 24 February to 2 March has 200; the seven days before have 100, of 23 February."""
+    body = api(head_office).get(f"{REPORTS}sales-and-margin/?from=2026-02-24&to={DAY}&compare=previous").json()
+    row = next(row for row in body["totals"] if row["currency"] == "GBP")
+    assert body["compared_with"] == {"from": "2026-02-17", "to": "2026-02-23"}
+    assert (row["values"]["net_sales"], row["before"]["net_sales"]) == ("200.00", "100.00")
+    assert row["change"]["net_sales"] == {"risen_by": "100.00", "share": "1.0000"}
+    assert row["change"]["pairs"] == {"risen_by": "0", "share": "0.0000"}
+
+
+def test_days_are_compared_in_their_order_even_where_some_are_empty(api, head_office, sold):
+    """By hand: of two weeks, Monday 2 March beside Monday 23 February; the days between have no rows."""
+    address = f"{REPORTS}sales-and-margin/?from={DAY}&to=2026-03-08&by=day&compare=previous"
+    rows = [row for row in api(head_office).get(address).json()["rows"] if row["currency"] == "GBP"]
+    assert [(row["group"], row["values"]["net_sales"], row["before"]["net_sales"]) for row in rows] == [
+        (DAY, "200.00", "100.00")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("key", "query", "status", "field"),
+    [
+        ("no-such-report", "", 404, "report"),
+        ("sales-and-margin", "?by=moon", 400, "by"),
+        ("sales-and-margin", "?from=2026-03-03&to=2026-03-02", 400, "until"),
+        ("sales-and-margin", "?from=2020-01-01&to=2026-03-02", 400, "until"),
+        ("sales-and-margin", "?from=yesterday", 400, "from"),
+        ("sales-and-margin", "?compare=never", 400, "compare"),
+        ("sales-and-margin", "?brnach=1", 400, "brnach"),
+        ("sales-and-margin", "?branch=MILL", 400, "branch"),
+    ],
+)
+def test_what_cannot_be_asked_is_refused_by_name(api, head_office, key, query, status, field):
+    answer = api(head_office).get(f"{REPORTS}{key}/{query}")
+    body = answer.json()
+    assert answer.status_code == status, body
+    assert answer["Content-Type"] == "application/problem+json"
+    assert field in str(body)
+
+
+def test_the_file_holds_the_rows_the_totals_and_the_earlier_figures(api, head_office, sold, mill):
+    answer = api(head_office).get(
+        f"{REPORTS}sales-and-margin/rows.csv/?from=2026-02-24&to={DAY}&by=branch&compare=previous"
+    )
+    assert answer["Content-Type"] == "text/csv; charset=utf-8"
+    assert "attachment" in answer["Content-Disposition"]
+    rows = list(csv.DictReader(io.StringIO(answer.getvalue().decode())))
+    mills = next(row for row in rows if row["branch"] == mill.code)
+    assert (mills["currency"], mills["net_sales"], mills["net_sales before"]) == ("GBP", "200.00", "100.00")
+    assert [row["branch"] for row in rows].count(TOTAL) == 2
+
+
+def test_the_records_behind_a_row_are_really_listed_there(api, head_office, sold, mill):
+    client = api(head_office)
+    [row] = [
+        row
+        for row in client.get(f"{REPORTS}sales-and-margin/{ASKED}&by=branch").json()["rows"]
+        if row["group"] == mill.code
+    ]
+    assert [address.partition("?")[0] for address in row["records"]] == ["/api/v1/orders/", "/api/v1/journal-entries/"]
+    for address in row["records"][1:]:
+        answer = client.get(address)
+        assert answer.status_code == 200, address
+        found = answer.json()["results"]
+        assert found
+        assert {(each["branch"], each["booked_on"]) for each in found} == {(str(mill.id), DAY)}
+
+
+@pytest.mark.parametrize("report", [report.key for report in all_reports()])
+def test_more_branches_and_orders_cost_no_more_queries(api, head_office, queries, report, mill, quay):
+    client = api(head_office)
+    address = f"{REPORTS}{report}/?from=2026-02-20&to={DAY}&by=branch&compare=previous"
+    supplied(mill, 0, "100")
+    client.get(address)
+    few = queries(lambda: client.get(address))
+    for number in range(4):
+        branch = BranchFactory(code=f"B{number}")
+        for _ in range(3):
+            supplied(branch, 0, "100")
+            ordered(branch, "100")
+    assert queries(lambda: client.get(address)) <= few + 4
+
+
+@pytest.mark.parametrize("report", [report.key for report in all_reports()])
+def test_every_report_answers_every_grouping_with_nothing_and_with_something(api, head_office, report, mill):
+    client = api(head_office)
+    found = next(each for each in all_reports() if each.key == report)
+    for _ in range(2):
+        for by in (TOTAL, *found.groupings):
+            answer = client.get(f"{REPORTS}{report}/{ASKED}&by={by}&compare=year_before")
+            assert answer.status_code == 200, (by, answer.content)
+            columns = {column.key for column in found.columns}
+            assert all(set(row["values"]) == columns for row in answer.json()["rows"])
+        with clock.at(NOON - dt.timedelta(hours=1)):
+            supplied(mill, 0, "100")
+
+
+def test_a_share_of_nothing_is_not_known(api, head_office, mill):
+    with clock.at(NOON):
+        ordered(mill, "100", total=D(0), tax_total=D(0))
+    body = api(head_office).get(f"{REPORTS}conversion/{ASKED}").json()
+    assert all(row["values"]["ordered_share"] is None for row in body["totals"] if not row["values"]["offers"])
+
+
+def test_the_page_of_definitions_is_that_of_the_code():
+    assert write_definitions.FILE.read_text(encoding="utf-8") == write_definitions.written(), (
+        "docs/reports.md: python -m tests.reports.write_definitions"
+    )
