@@ -160,6 +160,8 @@ class Walk:
         for place in operation.places:
             if place == "id" and operation.path.startswith("/api/v1/alerts/rules/"):
                 found[place] = "calibration_due"
+            elif place == "id" and operation.path.startswith("/api/v1/reports/"):
+                found[place] = "stock-value"
             elif place == "id":
                 label = self.label_of(operation)
                 assert label, f"{operation.path}: say in IDS what it is"
