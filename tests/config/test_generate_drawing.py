@@ -91,7 +91,7 @@ def test_monocular_pd_is_not_refused(people):
 
 
 def test_addition_grows_with_age(people):
-    """Worked by hand from Hofstetter's average amplitude (from memory): at 55 it is 18.5 - 16.5 = 2.0, half of it leaves
+    """By hand, from Hofstetter's average amplitude (from memory): at 55 it is 18.5 - 16.5 = 2.0, half of it leaves
     2.5 - 1.0 = 1.50 at 40 cm; past 62 it is nothing, so 2.50 is needed. None before 40: common practice, no source."""
     assert (people.addition_hundredths[people.age < 40] == 0).all()
     middle = people.addition_hundredths[people.age == 55]
