@@ -14,6 +14,7 @@ from rest_framework.response import Response
 
 from opticshop.core import clock
 from opticshop.core.api import ApiViewSet
+from opticshop.core.filters import KnownFilters
 from opticshop.core.renderers import AnyFileRenderer
 
 from . import telling
@@ -53,6 +54,7 @@ class ReportViewSet(ReportFiles, ApiViewSet):
 
     @extend_schema(filters=False)
     def list(self, request: Request) -> Response:
+        KnownFilters().filter_queryset(request, None, self)
         return Response(ReportOut([each for each in all_reports() if self.actor.may(each.permission)], many=True).data)
 
     @extend_schema(parameters=[ReportAsked])

@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from opticshop.core.replica import read_from_replica
-from opticshop.quality.figures import SPANS
+from opticshop.quality.figures import SPANS, span_label
 
 from .asking import Asked
 from .registry import TOTAL, Report, Row, Scope
@@ -72,9 +72,27 @@ def _side_by_side(report: Report, scope: Scope, earlier: Scope | None) -> list[P
         return [(row, None) for row in rows]
     before = {_group(row, earlier): row for row in report.figures(earlier)}
     found: list[Pair] = [(row, before.pop(_group(row, scope), None)) for row in rows]
-    if scope.by in SPANS:
-        return found
-    return found + [({scope.by: row.get(scope.by), "currency": row.get("currency")}, row) for row in before.values()]
+    for (group, currency), row in before.items():
+        label = _label(group, scope) if scope.by in SPANS else group
+        if label is not None:
+            found.append(({scope.by: label} | ({"currency": currency} if "currency" in row else {}), row))
+    return sorted(found, key=lambda pair: _place(pair[0], scope.by)) if scope.by in SPANS else found
+
+
+def _place(row: Row, by: str) -> tuple[str, str]:
+    return str(row.get(by)), str(row.get("currency") or "")
+
+
+def _label(spans: int, scope: Scope) -> str | None:
+    """The group that is so many spans after the first; None where it is after the period."""
+    if scope.by == "month":
+        months = scope.since.year * 12 + scope.since.month - 1 + spans
+        day = dt.date(months // 12, months % 12 + 1, 1)
+    elif scope.by == "week":
+        day = scope.since - dt.timedelta(days=scope.since.weekday()) + dt.timedelta(days=7 * spans)
+    else:
+        day = scope.since + dt.timedelta(days=spans)
+    return span_label(day, scope.by) if day <= scope.until else None
 
 
 def _group(row: Row, scope: Scope) -> tuple[Any, ...]:

@@ -79,18 +79,21 @@ def test_a_period_stands_beside_the_one_before(api, head_office, sold):
     assert row["change"]["pairs"] == {"risen_by": "0", "share": "0.0000"}
 
 
-def test_days_are_compared_in_their_order_even_where_some_are_empty(api, head_office, sold):
-    """By hand: of two weeks, Monday 2 March beside Monday 23 February; the days between have no rows."""
+def test_days_are_compared_in_their_order_even_where_some_are_empty(api, head_office, sold, mill):
+    """By hand: of two weeks, Monday 2 March beside Monday 23 February; Wednesday sold something only then."""
+    supplied(mill, -5, "36")
     address = f"{REPORTS}sales-and-margin/?from={DAY}&to=2026-03-08&by=day&compare=previous"
     rows = [row for row in api(head_office).get(address).json()["rows"] if row["currency"] == "GBP"]
     assert [(row["group"], row["values"]["net_sales"], row["before"]["net_sales"]) for row in rows] == [
-        (DAY, "200.00", "100.00")
+        (DAY, "200.00", "100.00"),
+        ("2026-03-04", None, "30.00"),
     ]
 
 
 @pytest.mark.parametrize(
     ("key", "query", "status", "field"),
     [
+        ("", "?kye=1", 400, "kye"),
         ("no-such-report", "", 404, "report"),
         ("sales-and-margin", "?by=moon", 400, "by"),
         ("sales-and-margin", "?from=2026-03-03&to=2026-03-02", 400, "until"),
@@ -102,7 +105,7 @@ def test_days_are_compared_in_their_order_even_where_some_are_empty(api, head_of
     ],
 )
 def test_what_cannot_be_asked_is_refused_by_name(api, head_office, key, query, status, field):
-    answer = api(head_office).get(f"{REPORTS}{key}/{query}")
+    answer = api(head_office).get(f"{REPORTS}{key}{'/' * bool(key)}{query}")
     body = answer.json()
     assert answer.status_code == status, body
     assert answer["Content-Type"] == "application/problem+json"
