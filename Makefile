@@ -17,7 +17,7 @@ TEST_WORKERS ?= 2
 
 
 
-.PHONY: setup setup-dev demo tour test serve manage check check-types check-rest audit sbom lint format migrate schema lock clean backup restore soak
+.PHONY: setup setup-dev demo tour test serve manage check check-types check-rest audit sbom lint format migrate schema lock clean browser-tests backup restore soak
 
 setup: $(VENV)/.ready
 setup-dev: $(VENV)/.ready-dev
@@ -115,6 +115,12 @@ lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q pyproject.toml -o requirements/base.txt
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra tracing -c requirements/base.txt pyproject.toml -o requirements/tracing.txt
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra dev --extra tracing -c requirements/base.txt pyproject.toml -o requirements/dev.txt
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra browser -c requirements/dev.txt pyproject.toml -o requirements/browser.txt
+
+# In a real browser: a Chromium has to stand on the machine (or OPTICSHOP_CHROMIUM names one).
+browser-tests: setup-dev
+	$(PIP) install --no-deps --require-hashes -r requirements/browser.txt
+	$(BIN)/python -m pytest tests/pages -m browser -n 0 $(ARGS)
 
 clean:
 	rm -rf $(VENV) var .pytest_cache .mypy_cache .ruff_cache .hypothesis

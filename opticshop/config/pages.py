@@ -54,6 +54,11 @@ def _first_words(kind: type) -> str:
     return (kind.__doc__ or "").strip().split("\n\n")[0]
 
 
+def no_icon(request: HttpRequest) -> HttpResponse:
+    """Browsers ask for one on pages that name none, such as those of the back office."""
+    return HttpResponse(status=204)
+
+
 def live(request: HttpRequest) -> JsonResponse:
     """The process answers."""
     return JsonResponse({"status": "alive", "version": settings.OPTICSHOP_VERSION})

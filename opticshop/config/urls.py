@@ -43,6 +43,7 @@ urlpatterns = [
     path("problems/", pages.problems, name="problems"),
     path("problems/<str:code>", pages.problems, name="problem"),
     path("unsubscribe/<str:token>", unsubscribe, name="unsubscribe"),
+    path("favicon.ico", pages.no_icon),
     path("health/live", pages.live, name="live"),
     path("health/ready", pages.ready, name="ready"),
     path("metrics", metrics.metrics, name="metrics"),

@@ -45,12 +45,13 @@ def day_bars(days: Sequence[tuple[dt.date, int]], title: str, words: str) -> Saf
                 count,
                 HEIGHT - 6,
                 f"{day:%a} {day.day}",
+                "tick" if (len(days) - 1 - place) % 4 == 0 else "tick every",
             )
         )
     body = format_html_join(
         "",
         '<rect x="{0}" y="{1}" width="{2}" height="{3}" class="{4}" rx="2"/>'
-        '<text x="{5}" y="{6}" class="count">{7}</text><text x="{5}" y="{8}" class="tick">{9}</text>',
+        '<text x="{5}" y="{6}" class="count">{7}</text><text x="{5}" y="{8}" class="{10}">{9}</text>',
         bars,
     )
     return format_html(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import io
 import re
 from decimal import Decimal
@@ -18,6 +19,7 @@ from opticshop.core import clock
 from opticshop.core.actor import system
 from opticshop.office import drawing
 from opticshop.office.today import age_words, today
+from opticshop.reports.registry import all_reports
 from tests.alerts.conftest import a_job, an_order
 from tests.conftest import NOON
 from tests.factories import BranchFactory
@@ -165,6 +167,43 @@ def test_figures_are_kept_for_a_moment(mill, head_office, queries):
     browser = signed_in(head_office)
     first = queries(lambda: browser.get("/office/"))
     assert queries(lambda: browser.get("/office/")) < first
+
+
+@pytest.mark.parametrize("report", all_reports(), ids=lambda report: report.key)
+def test_every_report_is_a_page_and_a_file(mill, head_office, report):
+    busy(mill)
+    browser = signed_in(head_office)
+    page = text_of(browser.get(f"/office/reports/{report.key}/", {"compare": "year_before"}))
+    assert all(column.definition in html.unescape(page) for column in report.columns)
+    file = browser.get(f"/office/reports/{report.key}.csv")
+    assert file["Content-Type"].startswith("text/csv")
+    assert file.content.decode().splitlines()[0].split(",")[1:] == [column.key for column in report.columns]
+
+
+@pytest.mark.parametrize(
+    ("asked", "status"),
+    [
+        ({"since": "2026-03-02", "until": "2026-03-01"}, 422),
+        ({"since": "yesterday"}, 422),
+        ({"since": "2020-01-01"}, 422),
+        ({"by": "colour"}, 422),
+        ({"compare": "next"}, 422),
+        ({"branch": "NONE"}, 404),
+    ],
+)
+def test_a_question_that_makes_no_sense_is_refused_in_words(mill, head_office, asked, status):
+    response = signed_in(head_office).get(f"/office/reports/{all_reports()[0].key}/", asked)
+    assert response.status_code == status, response.content
+    assert 'role="alert"' in response.content.decode()
+
+
+def test_reports_are_for_who_may_see_them_and_of_their_branch(mill, quay, manager, hand):
+    key = "right-first-time"  # needs quality.figures, which a workshop hand does not hold
+    assert signed_in(hand).get(f"/office/reports/{key}/").status_code == 403
+    browser = signed_in(manager)
+    assert "QUAY" not in text_of(browser.get(f"/office/reports/{key}/"))
+    assert browser.get(f"/office/reports/{key}/", {"branch": "QUAY"}).status_code == 404
+    assert browser.get("/office/reports/no-such/").status_code == 404
 
 
 def test_the_policy_lets_nothing_in_from_elsewhere(mill, head_office):
