@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from typing import Any
 
 from rest_framework import serializers
@@ -25,8 +26,13 @@ class StrictSerializer(serializers.Serializer[Any]):
         return super().to_internal_value(data)
 
     def _check_spelling(self, data: dict[Any, Any]) -> None:
-        """Decimals as the documentation writes them: no exponents, no underscores, no digits of other scripts."""
+        """Text as text, not as a number; decimals as the documentation writes them: no exponents, no underscores, no
+        digits of other scripts."""
         odd = {
+            name: ["Write text, in quotes."]
+            for name, field in self.fields.items()
+            if isinstance(field, serializers.CharField) and isinstance(data.get(name), int | float | Decimal)
+        } | {
             name: ["Write the number in plain decimal digits, for instance -1.25."]
             for name, field in self.fields.items()
             if isinstance(field, serializers.DecimalField)

@@ -97,3 +97,13 @@ def test_the_list_costs_the_same_for_one_row_and_for_ten(api, clerk, mill, queri
     one = queries(lambda: client.get(URL))
     CustomerFactory.create_batch(9, branch=mill)
     assert queries(lambda: client.get(URL)) == one
+
+
+@pytest.mark.parametrize("number", [7, 7.5, 10**30])
+def test_a_number_is_no_name(api, clerk, number):
+    """The document says text: a number is refused by name, not written as digits."""
+    answer = api(clerk).post(URL, {"given_name": number, "family_name": "Wren"}, format="json")
+    assert answer.status_code == 400
+    assert answer.json()["errors"] == [
+        {"pointer": "#/given_name", "detail": "Write text, in quotes.", "code": "not_plain"}
+    ]
