@@ -44,7 +44,7 @@ tour: setup
 	PORT=$(PORT) $(BIN)/python -m fixtures_demo.tour
 
 test: setup-dev
-	$(BIN)/python -m pytest -n $(TEST_WORKERS) $(ARGS)
+	$(BIN)/python -m pytest -n $(TEST_WORKERS) -m "not browser" $(ARGS)
 
 # Settings for real use: production settings, with a secret kept in var/secret.key (made once, readable by you only).
 # Plain HTTP on this machine only; put a TLS proxy in front for anything else (DEVELOPERS.md, "Running it").
