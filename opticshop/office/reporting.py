@@ -110,7 +110,7 @@ def shown(column: Column, row: Row) -> str:
     if value is None:
         return DASH
     if column.kind == "money":
-        return f"{value:,.2f}"
+        return f"{value:,.2f} {row.get('currency', '')}".rstrip()
     if column.kind == "share":
         return f"{Decimal(value) * 100:.1f} %"
     if column.kind == "hours":

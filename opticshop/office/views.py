@@ -110,6 +110,8 @@ def report_csv(request: HttpRequest, actor: Actor, key: str) -> HttpResponse:
     asked, scope, _ = reporting.read(asked_for, actor, request.GET)
     rows = asked_for.figures(scope)
     names = [asked.by, *(column.key for column in asked_for.columns)]
+    if "currency" not in names and any(column.kind == "money" for column in asked_for.columns):
+        names.insert(1, "currency")
     text = csv_text.lines(names, ([row.get(name) for name in names] for row in rows))
     answer = HttpResponse("".join(text), content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{key}-{asked.since}-{asked.until}.csv"'

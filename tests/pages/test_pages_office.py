@@ -177,7 +177,27 @@ def test_every_report_is_a_page_and_a_file(mill, head_office, report):
     assert all(column.definition in html.unescape(page) for column in report.columns)
     file = browser.get(f"/office/reports/{report.key}.csv")
     assert file["Content-Type"].startswith("text/csv")
-    assert file.content.decode().splitlines()[0].split(",")[1:] == [column.key for column in report.columns]
+    named = file.content.decode().splitlines()[0].split(",")
+    assert [name for name in named[1:] if name in {column.key for column in report.columns}] == [
+        column.key for column in report.columns
+    ]
+    assert "currency" in named or all(column.kind != "money" for column in report.columns)
+
+
+def test_amounts_say_their_currency_on_the_page_and_in_the_file(mill, head_office):
+    for branch in (mill, BranchFactory(code="FAR", currency="NZD")):
+        an_order(branch, state="ready", ready_at=NOON - dt.timedelta(days=3))
+    browser = signed_in(head_office)
+    page = text_of(browser.get("/office/reports/uncollected/"))
+    assert "220.00 GBP" in page
+    assert "220.00 NZD" in page
+    assert {
+        line.split(",")[1] for line in browser.get("/office/reports/uncollected.csv").content.decode().splitlines()
+    } == {
+        "currency",
+        "GBP",
+        "NZD",
+    }
 
 
 @pytest.mark.parametrize(
