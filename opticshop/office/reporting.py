@@ -1,45 +1,27 @@
-"""A report as a page: the question read from the address, the rows and those of the period compared, told in words."""
+"""A report as a page: the question read from the address, asked as the API asks it, and its rows told in words."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import cast
 
 from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.actor import Actor
-from opticshop.core.errors import Invalid, NotFound
-from opticshop.reports.registry import Column, Report, Row, Scope, all_reports, report_of
+from opticshop.core.errors import Invalid
+from opticshop.reports.asking import COMPARISONS, Asked, Compare, asked_for, report_known
+from opticshop.reports.comparing import Found, Pair
+from opticshop.reports.registry import TOTAL, Column, Report, Row, all_reports
+from opticshop.reports.serializers import USUAL_DAYS
 
-from .doors import branches_with
+from .doors import branch_with, branches_with
 
-#: How many days are shown where no period is asked, today included.
-ORDINARY_DAYS = 28
-#: The longest period, in days: two years and a day (our choice, no source: bounds what one page may cost).
-LONGEST = 732
-COMPARISONS = {"": "nothing", "previous": "the period before", "year_before": "a year before"}
+#: What is asked in the address -> how it reads.
+COMPARED = {"": "nothing", "previous": "the period before", "year_before": "a year before"}
 DASH = "–"
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What a report is asked: both days included; ``branch`` is a code, empty for all."""
-
-    since: dt.date
-    until: dt.date
-    by: str
-    branch: str
-    compare: str
-
-    def earlier(self) -> tuple[dt.date, dt.date]:
-        """The period compared with: as many days before, or the same days a year before."""
-        if self.compare == "year_before":
-            return _year_before(self.since), _year_before(self.until)
-        length = self.until - self.since + dt.timedelta(days=1)
-        return self.since - length, self.since - dt.timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,54 +36,39 @@ def reports_for(actor: Actor) -> list[Report]:
     return [report for report in all_reports() if actor.may(report.permission)]
 
 
-def report_for(actor: Actor, key: str) -> Report:
-    """Raises NotFound where there is none, Forbidden where the actor may not."""
-    try:
-        report = report_of(key)
-    except KeyError as missing:
-        raise NotFound(f"There is no report {key}.", field="key") from missing
+def read(actor: Actor, key: str, given: Mapping[str, str]) -> tuple[Asked, list[Branch]]:
+    """The question, and the branches there are to choose from. Raises what ``asked_for`` does, and Invalid."""
+    report = report_known(key)
     actor.require(report.permission)
-    return report
-
-
-def read(report: Report, actor: Actor, given: Mapping[str, str]) -> tuple[Asked, Scope, list[Branch]]:
-    """The question, and the branches there are to choose from. Raises Invalid naming the field, NotFound."""
     branches = branches_with(actor, [report.permission])
-    day = max((clock.today(each.time_zone) for each in branches), default=clock.today("UTC"))
-    until = _day(given, "until", day)
-    since = _day(given, "since", until - dt.timedelta(days=ORDINARY_DAYS - 1))
-    by = given.get("by") or report.groupings[0]
-    compare = given.get("compare", "")
-    if since > until:
-        raise Invalid("The first day comes after the last.", field="since")
-    if (until - since).days >= LONGEST:
-        raise Invalid(f"A period has at most {LONGEST} days.", field="since")
-    if by not in report.groupings:
-        raise Invalid(f"{by} is no way to group this report.", field="by", allowed=list(report.groupings))
-    if compare not in COMPARISONS:
-        raise Invalid(f"{compare} is nothing to compare with.", field="compare", allowed=[*COMPARISONS][1:])
-    code = given.get("branch", "")
-    chosen = [each for each in branches if code in ("", each.code)]
-    if not chosen:
-        raise NotFound(f"There is no branch {code} here.", field="branch")
-    asked = Asked(since, until, by, code, compare)
-    return asked, Scope(since, until, tuple(chosen), by), branches
+    until = _day(given, "until", max((clock.today(each.time_zone) for each in branches), default=clock.today("UTC")))
+    code, compare = given.get("branch", ""), given.get("compare", "")
+    if compare and compare not in COMPARISONS:
+        raise Invalid(f"{compare} is nothing to compare with.", field="compare", allowed=list(COMPARISONS))
+    asked = asked_for(
+        actor,
+        key,
+        since=_day(given, "since", until - dt.timedelta(days=USUAL_DAYS - 1)),
+        until=until,
+        by=given.get("by") or report.groupings[0],
+        branches=[branch_with(actor, code, report.permission).id] if code else None,
+        compare=cast(Compare, compare) if compare else None,
+    )
+    return asked, branches
 
 
-def table(report: Report, asked: Asked, scope: Scope) -> tuple[list[str], list[list[Cell]], Sequence[Row]]:
-    """Headings, cells, and the rows themselves."""
-    rows = report.figures(scope)
-    before: dict[tuple[Any, ...], Row] = {}
-    if asked.compare:
-        since, until = asked.earlier()
-        for row in report.figures(replace(scope, since=since, until=until)):
-            before[_key(row, asked.by)] = row
-    told = []
-    for row in rows:
-        former = before.get(_key(row, asked.by))
-        head = Cell(words(asked.by), str(row.get(asked.by, "")), is_number=False)
-        told.append([head, *(_cell(column, row, former, bool(asked.compare)) for column in report.columns)])
-    return [words(asked.by), *(column.title for column in report.columns)], told, rows
+def table(asked: Asked, found: Found) -> list[list[Cell]]:
+    """The rows, and below them the totals, each cell with its heading."""
+    scope, is_compared = asked.scope, asked.earlier is not None
+    by = "" if scope.by == TOTAL else scope.by
+
+    def told(pair: Pair, label: str) -> list[Cell]:
+        now, before = pair
+        head = Cell(words(scope.by), label, is_number=False)
+        return [head, *(_cell(column, now, before, is_compared) for column in asked.report.columns)]
+
+    rows = [told(pair, str(pair[0].get(by, ""))) for pair in found.rows]
+    return rows + [told(pair, "Total") for pair in found.totals if rows or not by]
 
 
 def shown(column: Column, row: Row) -> str:
@@ -130,11 +97,6 @@ def _cell(column: Column, row: Row, former: Row | None, is_compared: bool) -> Ce
     return Cell(column.title, shown(column, row), is_number, before)
 
 
-def _key(row: Row, by: str) -> tuple[Any, ...]:
-    """Rows of one group in one currency are compared."""
-    return row.get(by), row.get("currency")
-
-
 def _day(given: Mapping[str, str], name: str, otherwise: dt.date) -> dt.date:
     text = given.get(name, "")
     if not text:
@@ -143,11 +105,3 @@ def _day(given: Mapping[str, str], name: str, otherwise: dt.date) -> dt.date:
         return dt.date.fromisoformat(text)
     except ValueError as error:
         raise Invalid(f"{name} is a day like 2026-03-02.", field=name) from error
-
-
-def _year_before(day: dt.date) -> dt.date:
-    """29 February becomes the 28th."""
-    try:
-        return day.replace(year=day.year - 1)
-    except ValueError:
-        return day.replace(year=day.year - 1, day=28)

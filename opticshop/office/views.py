@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from urllib.parse import urlencode
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from opticshop.alerts.permissions import AlertPermission
-from opticshop.core import csv_text
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Forbidden
+from opticshop.reports.asking import Asked
+from opticshop.reports.comparing import found_for
+from opticshop.reports.files import file_name
+from opticshop.reports.registry import TOTAL
+from opticshop.reports.telling import as_csv
 from opticshop.workshop.permissions import WorkshopPermission
 
 from . import drawing, reporting
 from .doors import branch_with, branches_with, room
-from .reporting import COMPARISONS
+from .reporting import COMPARED
 from .today import CURVE_DAYS, SHOWN, TOLD, Today, Told, alerts_told, today_for
 
 #: The most alerts that the list of them tells; it says when there are more.
@@ -84,20 +89,20 @@ def reports(request: HttpRequest, actor: Actor) -> HttpResponse:
 @room()
 def report(request: HttpRequest, actor: Actor, key: str) -> HttpResponse:
     """One report for a period, compared with another where that is asked."""
-    asked_for = reporting.report_for(actor, key)
-    asked, scope, branches = reporting.read(asked_for, actor, request.GET)
-    headings, rows, _ = reporting.table(asked_for, asked, scope)
+    asked, branches = reporting.read(actor, key, request.GET)
     context = {
         "place": "reports",
-        "report": asked_for,
-        "asked": asked,
-        "earlier": asked.earlier() if asked.compare else None,
-        "headings": headings,
-        "rows": rows,
+        "report": asked.report,
+        "asked": asked.scope,
+        "branch": request.GET.get("branch", ""),
+        "compare": request.GET.get("compare", ""),
+        "earlier": asked.earlier,
+        "rows": reporting.table(asked, found_for(asked)),
         "branches": branches,
-        "groupings": [(name, reporting.words(name)) for name in asked_for.groupings],
-        "comparisons": COMPARISONS,
-        "query": urlencode(_query(asked)),
+        "groupings": [(name, reporting.words(name)) for name in (*asked.report.groupings, TOTAL)],
+        "comparisons": COMPARED,
+        "query": urlencode(_query(asked, request.GET)),
+        "in_the_api": urlencode(_query_of_api(asked, request.GET)),
         **_places(actor),
     }
     return render(request, "office/report.html", context)
@@ -105,28 +110,32 @@ def report(request: HttpRequest, actor: Actor, key: str) -> HttpResponse:
 
 @room()
 def report_csv(request: HttpRequest, actor: Actor, key: str) -> HttpResponse:
-    """The rows of a report as a file, values as they are."""
-    asked_for = reporting.report_for(actor, key)
-    asked, scope, _ = reporting.read(asked_for, actor, request.GET)
-    rows = asked_for.figures(scope)
-    names = [asked.by, *(column.key for column in asked_for.columns)]
-    if "currency" not in names and any(column.kind == "money" for column in asked_for.columns):
-        names.insert(1, "currency")
-    text = csv_text.lines(names, ([row.get(name) for name in names] for row in rows))
-    answer = HttpResponse("".join(text), content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="{key}-{asked.since}-{asked.until}.csv"'
+    """The same as a file, as the API gives it."""
+    asked, _ = reporting.read(actor, key, request.GET)
+    answer = HttpResponse("".join(as_csv(asked, found_for(asked))), content_type="text/csv; charset=utf-8")
+    name = file_name(key, asked.scope.since, asked.scope.until, "csv")
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer
 
 
-def _query(asked: reporting.Asked) -> dict[str, str]:
+def _query(asked: Asked, given: Mapping[str, str]) -> dict[str, str]:
     named = {
-        "since": asked.since.isoformat(),
-        "until": asked.until.isoformat(),
-        "by": asked.by,
-        "branch": asked.branch,
-        "compare": asked.compare,
+        "since": asked.scope.since.isoformat(),
+        "until": asked.scope.until.isoformat(),
+        "by": asked.scope.by,
+        "branch": given.get("branch", ""),
+        "compare": given.get("compare", ""),
     }
     return {name: value for name, value in named.items() if value}
+
+
+def _query_of_api(asked: Asked, given: Mapping[str, str]) -> dict[str, str]:
+    """The same question as the API is asked it."""
+    named = _query(asked, given)
+    told = {"from": named.pop("since"), "to": named.pop("until"), **named}
+    if "branch" in told:
+        told["branch"] = str(asked.scope.branches[0].id)
+    return told
 
 
 def _places(actor: Actor) -> dict[str, bool]:

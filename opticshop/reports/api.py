@@ -38,7 +38,7 @@ class CsvRenderer(AnyFileRenderer):
 class ReportViewSet(ReportFiles, ApiViewSet):
     """Figures that head office steers by. A branch's people see their branch; each figure comes with its definition."""
 
-    tag, noun = "Reports", "report"
+    tag, noun, lists_many = "Reports", "report", True
     lookup_value_regex = "[a-z0-9-]{1,60}"
     pagination_class = None
     permissions = {"list": VIEW, "retrieve": VIEW, "rows": VIEW, "svg": VIEW, "png": VIEW, "xlsx": VIEW}

@@ -58,10 +58,9 @@ class ReportFiles:
         asked = self.asked(request, key)
         refuse_format(asked.report, kind)
         content, _ = written(asked, kind)
-        how = "attachment" if kind == Format.XLSX else "inline"
         name = file_name(key, asked.scope.since, asked.scope.until, kind)
         headers = {
-            "Content-Disposition": f'{how}; filename="{name}"',
+            "Content-Disposition": f'{"attachment" if kind == Format.XLSX else "inline"}; filename="{name}"',
             "X-Content-Type-Options": "nosniff",
             "Cache-Control": "no-store",
         }

@@ -68,7 +68,7 @@ def asked_for(
 
     Raises ReportNotKnown, PeriodNotUsable, GroupingNotKnown; NotFound and Forbidden for a branch.
     """
-    report = _known(key)
+    report = report_known(key)
     if not 0 <= (until - since).days < LONGEST_DAYS:
         raise PeriodNotUsable(
             f"{since} to {until}.", field="until", allowed=f"{since} or later, up to {LONGEST_DAYS} days in all"
@@ -96,7 +96,8 @@ def _year_before(day: dt.date) -> dt.date:
     return day.replace(year=year, day=min(day.day, calendar.monthrange(year, day.month)[1]))
 
 
-def _known(key: str) -> Report:
+def report_known(key: str) -> Report:
+    """Raises ReportNotKnown."""
     try:
         return report_of(key)
     except KeyError:

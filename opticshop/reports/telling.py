@@ -30,7 +30,7 @@ def as_body(asked: Asked, found: Found) -> dict[str, Any]:
 def as_csv(asked: Asked, found: Found) -> Iterator[str]:
     """Lines of a file: a heading of keys, a row a group (and currency), then the totals."""
     report, scope = asked.report, asked.scope
-    has_currency = any("currency" in now for now, _ in [*found.rows, *found.totals])
+    has_currency = any(column.kind == "money" for column in report.columns)
     before = asked.earlier is not None
     heading = [scope.by, *(["currency"] if has_currency else []), *(column.key for column in report.columns)]
     heading += [f"{column.key} before" for column in report.columns] if before else []

@@ -148,6 +148,10 @@ def test_no_file_name_of_an_answer_is_made_of_what_somebody_typed():
         for node in ast.walk(ast.parse(text)):
             if isinstance(node, ast.JoinedStr) and "filename=" in ast.unparse(node):
                 names |= {ast.unparse(each.value) for each in node.values if isinstance(each, ast.FormattedValue)}
-    kinds = (r"[\w.]*(?:\.id|\.request_id|number|path\.name|row\.format|name|file_name)", ".*'txt' if .* else .*")
+    kinds = (
+        r"[\w.]*(?:\.id|\.request_id|number|path\.name|row\.format|name|file_name)",
+        ".*'txt' if .* else .*",
+        "'attachment' if .* else 'inline'",
+    )
     plain = re.compile("|".join(kinds))
     assert {name for name in names if not plain.fullmatch(name)} == set()

@@ -203,10 +203,10 @@ def test_amounts_say_their_currency_on_the_page_and_in_the_file(mill, head_offic
 @pytest.mark.parametrize(
     ("asked", "status"),
     [
-        ({"since": "2026-03-02", "until": "2026-03-01"}, 422),
+        ({"since": "2026-03-02", "until": "2026-03-01"}, 400),
         ({"since": "yesterday"}, 422),
-        ({"since": "2020-01-01"}, 422),
-        ({"by": "colour"}, 422),
+        ({"since": "2020-01-01"}, 400),
+        ({"by": "colour"}, 400),
         ({"compare": "next"}, 422),
         ({"branch": "NONE"}, 404),
     ],
