@@ -204,6 +204,7 @@ class Supply(Entity, BranchOwned):
 
     class Meta(BranchOwned.Meta):
         constraints = [models.CheckConstraint(condition=Q(covered__gte=0), name="billing_supply_covered")]
+        indexes = [models.Index(fields=["branch", "supplied_on"], name="billing_supply_day")]
         verbose_name_plural = "supplies"
 
     def __str__(self) -> str:

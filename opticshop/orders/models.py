@@ -87,6 +87,7 @@ class Order(Entity, Versioned, BranchOwned):
             models.Index(fields=["branch", "-id"], name="orders_branch_newest"),
             models.Index(fields=["branch", "state", "-id"], name="orders_branch_state"),
             models.Index(fields=["customer", "-id"], name="orders_customer"),
+            models.Index(fields=["branch", "placed_at"], name="orders_branch_placed"),
             models.Index(
                 fields=["branch", "collected_at"],
                 name="orders_branch_collected",

@@ -209,7 +209,10 @@ class Handover(Entity, BranchOwned):
                 name="quality_restricted_is_supervised",
             )
         ]
-        indexes = [models.Index(fields=["branch", "-id"], name="quality_handover_newest")]
+        indexes = [
+            models.Index(fields=["branch", "-id"], name="quality_handover_newest"),
+            models.Index(fields=["branch", "handed_over_at"], name="quality_handover_day"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.order_id} at {self.handed_over_at:%Y-%m-%d}"

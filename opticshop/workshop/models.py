@@ -121,6 +121,9 @@ class Job(Entity, Versioned, BranchOwned):
         indexes = [
             models.Index(fields=["branch", "-id"], name="workshop_job_newest"),
             models.Index(fields=["branch", "state", "promised_on", "id"], name="workshop_job_board"),
+            models.Index(
+                fields=["branch", "finished_at"], condition=Q(finished_at__isnull=False), name="workshop_job_finished"
+            ),
         ]
 
     def __str__(self) -> str:

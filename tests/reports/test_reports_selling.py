@@ -10,15 +10,17 @@ import pytest
 from opticshop.billing import services
 from opticshop.core import clock
 from opticshop.orders import services as orders
-from opticshop.orders.models import Quotation
+from opticshop.orders.models import OrderedLens, Promise, Quotation
 from opticshop.reports.figures.promises import promises_kept
 from opticshop.reports.figures.selling import conversion, orders_placed, sales
 from opticshop.reports.registry import TOTAL
-from opticshop.stock.services import frame_receive, stock_reserve
+from opticshop.stock.services import frame_receive, stock_consume, stock_reserve, stock_return_from_customer
+from opticshop.workshop.models import Job
 from tests.conftest import NOON
-from tests.factories import FrameFactory
+from tests.factories import FrameFactory, LensProductFactory
 
 from .test_reports_money import DAY, SYSTEM, ordered, over, supplied
+from .test_reports_workshop import Pairs
 
 pytestmark = pytest.mark.django_db
 
@@ -52,21 +54,80 @@ def test_a_sale_is_of_the_day_of_supply_and_what_is_given_back_of_its_own(mill, 
     }
 
 
-def test_the_margin_is_what_is_left_after_the_pieces_that_the_order_took(mill):
-    """By hand: a pair of 120 (100 net) for which a frame that cost 35.50 was taken: 64.50, 0.645 of the net."""
-    frame = FrameFactory()
+def sold_from_stock(branch, price, cost, *, taken_at=None, **more):
+    """A pair of which only the frame is asked for, taken from stock at that cost, supplied on day 0."""
+    frame, holder = FrameFactory(), taken_at or branch
     with clock.at(NOON):
-        order = ordered(mill, "120", frame=frame)
+        order = ordered(branch, price, frame=frame, **more)
         lot = frame_receive(
-            actor=SYSTEM, branch=mill, frame=frame, quantity=3, lot_code="L1", unit_cost=D("35.50"), document="test/1"
+            actor=SYSTEM, branch=holder, frame=frame, quantity=3, lot_code="L1", unit_cost=D(cost), document="test/1"
         )
-        stock_reserve(actor=SYSTEM, branch=mill, item=lot.item, document=f"orders/{order.id}", part="frame")
+        document = f"orders/{order.id}"
+        stock_reserve(actor=SYSTEM, branch=holder, item=lot.item, document=document, part="frame")
+        if holder != branch:
+            stock_consume(actor=SYSTEM, branch=holder, document=document)
         for step in (orders.order_enter_workshop, orders.order_mark_ready, orders.order_collect):
             order = step(actor=SYSTEM, order=order)
         services.supply_book(actor=SYSTEM, order=order)
+    return order
+
+
+COSTED = ("pairs", "net_sales", "cost", "cost_not_known", "margin", "margin_share")
+
+
+def test_the_margin_is_what_is_left_after_the_pieces_that_the_order_took(mill):
+    """By hand: a pair of 120 (100 net) for which a frame that cost 35.50 was taken: 64.50, 0.645 of the net."""
+    order = sold_from_stock(mill, "120", "35.50")
     [row] = sales(over(mill))
-    assert (row["net_sales"], row["cost"], row["margin"]) == (D(100), D("35.50"), D("64.50"))
-    assert row["margin_share"] == D("0.6450")
+    assert [row[name] for name in COSTED] == [1, D(100), D("35.50"), 0, D("64.50"), D("0.6450")]
+    # a frame that comes back was taken all the same
+    stock_return_from_customer(
+        actor=SYSTEM, branch=mill, document=f"orders/{order.id}", part="frame", reason="not worn"
+    )
+    [row] = sales(over(mill))
+    assert (row["cost"], row["cost_not_known"]) == (D("35.50"), 0)
+
+
+def test_no_margin_is_told_where_the_cost_of_a_pair_is_not_known(mill, quay):
+    """By hand: mill has a pair of 100 net with its frame at 35.50, one of 50 net of which nothing came from stock: the
+    known cost is 35.50, one is not known. Quay's customer brought the frame: nothing to take, the cost is nought."""
+    sold_from_stock(mill, "120", "35.50")
+    supplied(mill, 0, "60")
+    with clock.at(NOON):
+        order = ordered(quay, "60", frame_is_customers=True)
+        for step in (orders.order_enter_workshop, orders.order_mark_ready, orders.order_collect):
+            order = step(actor=SYSTEM, order=order)
+        services.supply_book(actor=SYSTEM, order=order)
+    found = {row["branch"]: row for row in sales(over(mill, quay))}
+    assert [found[mill.code][name] for name in COSTED] == [2, D(150), D("35.50"), 1, None, None]
+    assert [found[quay.code][name] for name in COSTED] == [1, D(50), D(0), 0, D(50), D(1)]
+    [total] = sales(over(mill, quay, by=TOTAL))
+    assert (total["cost_not_known"], total["margin"]) == (1, None)
+
+
+def test_the_frame_alone_does_not_tell_the_cost_of_a_pair_with_lenses(mill):
+    """By hand: two lenses and a frame are three pieces; one of them was taken."""
+    order = sold_from_stock(mill, "120", "35.50")
+    for eye in ("right", "left"):
+        OrderedLens.objects.create(
+            order=order,
+            eye=eye,
+            product=LensProductFactory(sku=f"lens-{eye}"),
+            sphere_dpt="-1.00",
+            cylinder_dpt="0",
+            centration_distance_mm="32",
+            centration_height_mm="20",
+        )
+    [row] = sales(over(mill))
+    assert [row[name] for name in COSTED] == [1, D(100), D("35.50"), 1, None, None]
+
+
+def test_a_piece_kept_in_another_currency_is_not_added(mill, quay):
+    quay.currency = "NZD"
+    quay.save()
+    sold_from_stock(mill, "120", "80", taken_at=quay)
+    [row] = sales(over(mill, quay))
+    assert (row["currency"], row["cost"], row["cost_not_known"], row["margin"]) == ("GBP", D(0), 1, None)
 
 
 def test_an_average_order_is_one_that_stands(mill, quay):
@@ -124,5 +185,29 @@ def test_of_four_offers_one_became_an_order(mill):
     assert conversion(over(mill, since=DAY + dt.timedelta(days=1))) == []
 
 
-def test_nothing_promised_nothing_kept(mill, quay):
-    assert promises_kept(over(mill, quay)) == []
+def test_a_promise_is_kept_until_the_end_of_its_day_where_the_pair_is_made(mill, quay):
+    """By hand, packed on 3 March by the calendar of the branch. Mill: promised for the 3rd, kept; for the 2nd, then put
+    off to the 4th, kept the last only; for the 2nd, kept neither. Quay is 13 hours ahead: packed at 12:00 UTC on the
+    2nd is 01:00 on the 3rd there, so the 2nd was missed."""
+    quay.time_zone = "Pacific/Auckland"
+    quay.save()
+    pairs = Pairs()
+    evening, noon = NOON + dt.timedelta(days=1, hours=11), NOON
+    for branch, packed_at, days in (
+        (mill, evening, (3,)),
+        (mill, evening, (2, 4)),
+        (mill, evening, (2,)),
+        (quay, noon, (2,)),
+    ):
+        job = pairs.packed(branch, NOON - dt.timedelta(days=3), packed_at)
+        for day in days:
+            promised = dt.date(2026, 3, day)
+            Promise.objects.create(order=job.order, promised_on=promised, reason="test", made_at=job.order.placed_at)
+        Job.objects.everywhere("test").filter(id=job.id).update(promised_on=promised)
+    names = ("finished", "on_first_promise", "on_last_promise", "first_share", "last_share")
+    found = {row["branch"]: row for row in promises_kept(over(mill, quay, days=1))}
+    assert [found[mill.code][name] for name in names] == [3, 1, 2, D("0.3333"), D("0.6667")]
+    assert [found[quay.code][name] for name in names] == [1, 0, 0, D(0), D(0)]
+    [total] = promises_kept(over(mill, quay, days=1, by=TOTAL))
+    assert [total[name] for name in names] == [4, 1, 2, D("0.25"), D("0.5")]
+    assert promises_kept(over(mill, quay, since=DAY + dt.timedelta(days=2))) == []

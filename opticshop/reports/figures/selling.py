@@ -6,6 +6,7 @@ deposit until then. Net is without tax. Every order counts at the branch that it
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
@@ -21,7 +22,7 @@ from opticshop.orders.models import Order, OrderLine, OrderState, Quotation
 from opticshop.orders.permissions import OrderPermission
 from opticshop.orders.quotations_models import QuotationState
 from opticshop.quality.figures import SPANS, bounds_of, branches_by_zone, span_label, span_of
-from opticshop.stock.models import Movement
+from opticshop.stock.models import Movement, Reservation
 
 from ..registry import Chart, Column, Drill, Report, Row, Scope, register
 
@@ -32,6 +33,8 @@ NOBODY = "nobody named"
 #: Orders whose movements are asked for in one query.
 AT_ONCE = 5000
 _SALES = ("sales", "sales_exempt")
+#: A piece that came back later was taken all the same.
+_TAKEN = (Reservation.State.CONSUMED, Reservation.State.RETURNED)
 #: By the kind or the article of a line: what is given back of a price, and the cost of an order, have none.
 _OF_LINES = {"kind": "kind", "product": "sku"}
 _TRUNCATED = {"day": TruncDate, "week": TruncWeek, "month": TruncMonth}
@@ -40,7 +43,7 @@ Key = tuple[str, str]
 
 
 def sales(scope: Scope) -> list[Row]:
-    """One row a group and currency. Four queries, and one more for each ``AT_ONCE`` orders."""
+    """One row a group and currency. Three queries, and two more for each ``AT_ONCE`` orders."""
     rows: dict[Key, Row] = {}
     for label, currency, pairs, gross, tax in _supplied(scope):
         row = _sales_row(rows, scope, label, currency)
@@ -49,12 +52,16 @@ def sales(scope: Scope) -> list[Row]:
     for label, currency, given_back in _given_back(scope):
         _sales_row(rows, scope, label, currency)["given_back"] += given_back
     if scope.by not in _OF_LINES:
-        for label, currency, cost in _costs(scope):
-            _sales_row(rows, scope, label, currency)["cost"] += cost
+        for label, currency, cost, is_known in _costs(scope):
+            row = _sales_row(rows, scope, label, currency)
+            row["cost"] += cost
+            row["cost_not_known"] += not is_known
     for row in rows.values():
         row["net_sales"] = row["supplied_net"] - row["given_back"]
         if scope.by in _OF_LINES:
-            row["cost"] = row["margin"] = row["margin_share"] = None
+            row["cost"] = row["cost_not_known"] = row["margin"] = row["margin_share"] = None
+        elif row["cost_not_known"]:
+            row["margin"] = row["margin_share"] = None
         else:
             row["margin"] = row["net_sales"] - row["cost"]
             row["margin_share"] = _share(row["margin"], row["net_sales"])
@@ -161,25 +168,44 @@ def _given_back(scope: Scope) -> Iterator[tuple[str, str, Decimal]]:
         yield _label(group, scope.by) if group != NOT_DIVIDED else group, currency, net
 
 
-def _costs(scope: Scope) -> Iterator[tuple[str, str, Decimal]]:
-    """(label, currency, cost) of all pieces that the orders supplied in the period took from stock, remakes too."""
-    documents: dict[str, tuple[str, str]] = {}
-    for order_id, group, currency in _supplies(scope).values_list("order_id", "group", "currency"):
-        documents[f"orders/{order_id}"] = (_label(group, scope.by), currency)
-    names = list(documents)
+def _costs(scope: Scope) -> Iterator[tuple[str, str, Decimal, bool]]:
+    """(label, currency, cost, whether it is known) of each order supplied in the period: all pieces that it took from
+    stock, also for remakes.
+
+    The cost is known where each lens, and the frame unless it is the customer's, was taken from stock that is kept in
+    the currency of the order. Pieces kept in another currency are not added.
+    """
+    orders: dict[str, tuple[str, str, int]] = {}
+    supplies = _supplies(scope).annotate(lenses=Count("order__lenses")).order_by()
+    for order_id, group, currency, is_customers, lenses in supplies.values_list(
+        "order_id", "group", "order__currency", "order__frame_is_customers", "lenses"
+    ):
+        orders[f"orders/{order_id}"] = _label(group, scope.by), currency, lenses + (not is_customers)
+    names = list(orders)
     for start in range(0, len(names), AT_ONCE):
-        taken = Movement.objects.everywhere(WHY).filter(
-            document__in=names[start : start + AT_ONCE], kind=Movement.Kind.CONSUMPTION
-        )
-        for document, cost in (
-            taken.order_by().values_list("document").annotate(cost=Sum(F("unit_cost") * -F("on_hand_change")))
+        some = names[start : start + AT_ONCE]
+        parts = Reservation.objects.everywhere(WHY).filter(document__in=some, state__in=_TAKEN).order_by()
+        taken: dict[str, set[str]] = defaultdict(set)
+        for document, part, currency in parts.values_list("document", "part", "branch__currency"):
+            if currency == orders[document][1]:
+                taken[document].add(part)
+        costs: dict[str, Decimal] = defaultdict(Decimal)
+        moved = Movement.objects.everywhere(WHY).filter(document__in=some, kind=Movement.Kind.CONSUMPTION)
+        for document, currency, cost in (
+            moved.order_by()
+            .values_list("document", "branch__currency")
+            .annotate(cost=Sum(F("unit_cost") * -F("on_hand_change")))
         ):
-            yield (*documents[document], Decimal(cost).quantize(Decimal("0.01")))
+            if currency == orders[document][1]:
+                costs[document] = Decimal(cost).quantize(Decimal("0.01"))
+        for document in some:
+            label, currency, needed = orders[document]
+            yield label, currency, costs[document], len(taken[document]) == needed
 
 
 def _sales_row(rows: dict[Key, Row], scope: Scope, label: str, currency: str) -> Row:
     zero = Decimal(0)
-    nothing = {"pairs": 0, "supplied_net": zero, "given_back": zero, "cost": zero}
+    nothing = {"pairs": 0, "supplied_net": zero, "given_back": zero, "cost": zero, "cost_not_known": 0}
     return rows.setdefault((label, currency), {scope.by: label, "currency": currency, **nothing})
 
 
@@ -230,9 +256,21 @@ SALES = register(
                 "Cost of pieces",
                 "money",
                 "What the pieces cost, by the stock ledger, that these orders took, also for remakes. Lenses that a "
-                "laboratory made for one pair count once they are received into stock. Unknown by kind or product.",
+                "laboratory made for one pair count once they are received into stock. Not told by kind or product.",
             ),
-            Column("margin", "Margin", "money", "Net sales less the cost of pieces."),
+            Column(
+                "cost_not_known",
+                "Cost not known",
+                "count",
+                "Of these pairs, those of which a lens, or a frame that was not the customer's, was not taken from "
+                "stock kept in the currency of the order. Not told by kind or product.",
+            ),
+            Column(
+                "margin",
+                "Margin",
+                "money",
+                "Net sales less the cost of pieces; not told where the cost of a pair is not known.",
+            ),
             Column("margin_share", "Margin share", "share", "Margin over net sales."),
         ),
         groupings=("branch", "kind", "product", "person", "day", "week", "month"),
