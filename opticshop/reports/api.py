@@ -20,7 +20,7 @@ from opticshop.core.renderers import AnyFileRenderer
 from . import telling
 from .api_charts import ReportFiles
 from .api_runs import routes as run_routes
-from .asking import Asked, asked_for
+from .asking import Asked, PeriodNotUsable, asked_for
 from .comparing import found_for
 from .files import file_name
 from .permissions import ReportPermission
@@ -82,15 +82,19 @@ class ReportViewSet(ReportFiles, ApiViewSet):
         query.is_valid(raise_exception=True)
         wanted: dict[str, Any] = query.validated_data
         until = wanted.get("to") or clock.today(settings.TIME_ZONE)
-        return asked_for(
-            self.actor,
-            key,
-            since=wanted.get("from") or until - dt.timedelta(days=USUAL_DAYS - 1),
-            until=until,
-            by=wanted.get("by", TOTAL),
-            branches=[wanted["branch"]] if "branch" in wanted else None,
-            compare=wanted.get("compare"),
-        )
+        try:
+            return asked_for(
+                self.actor,
+                key,
+                since=wanted.get("from") or until - dt.timedelta(days=USUAL_DAYS - 1),
+                until=until,
+                by=wanted.get("by", TOTAL),
+                branches=[wanted["branch"]] if "branch" in wanted else None,
+                compare=wanted.get("compare"),
+            )
+        except PeriodNotUsable as refused:
+            refused.field = "to"  # as it is called in the query
+            raise
 
 
 routes = [("reports", ReportViewSet), *run_routes]
