@@ -14,7 +14,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import Invalid
 from opticshop.reports.asking import COMPARISONS, Asked, Compare, asked_for, report_known
 from opticshop.reports.comparing import Found, Pair
-from opticshop.reports.registry import TOTAL, Column, Report, Row, all_reports
+from opticshop.reports.registry import TOTAL, Column, Row
 from opticshop.reports.serializers import USUAL_DAYS
 
 from .doors import branch_with, branches_with
@@ -30,10 +30,6 @@ class Cell:
     text: str
     is_number: bool
     before: str = ""
-
-
-def reports_for(actor: Actor) -> list[Report]:
-    return [report for report in all_reports() if actor.may(report.permission)]
 
 
 def read(actor: Actor, key: str, given: Mapping[str, str]) -> tuple[Asked, list[Branch]]:

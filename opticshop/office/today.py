@@ -25,6 +25,7 @@ from opticshop.alerts.kinds import RANK, Severity
 from opticshop.alerts.models import Alert
 from opticshop.alerts.permissions import AlertPermission
 from opticshop.alerts.selectors import alerts_visible_to, standings
+from opticshop.appointments.hours import midnight
 from opticshop.appointments.models import TAKES_TIME, Appointment
 from opticshop.appointments.permissions import AppointmentPermission
 from opticshop.billing.permissions import BillingPermission
@@ -155,7 +156,9 @@ def _orders(actor: Actor, rows: dict[uuid.UUID, BranchDay], branches: Iterable[B
     orders: QuerySet[Any] = Order.objects.visible_to(actor, ORDERS).order_by()
     recent = Q(pk__in=[])
     for zone in zones:
-        recent |= Q(branch__time_zone=zone, placed_at__gte=_midnight(zone, CURVE_DAYS - 1))
+        recent |= Q(
+            branch__time_zone=zone, placed_at__gte=midnight(clock.today(zone) - dt.timedelta(days=CURVE_DAYS - 1), zone)
+        )
     by_day = Case(
         *(When(branch__time_zone=zone, then=TruncDate("placed_at", tzinfo=ZoneInfo(zone))) for zone in zones),
         output_field=DateField(),
@@ -209,7 +212,8 @@ def _appointments(actor: Actor, rows: dict[uuid.UUID, BranchDay], zones: Sequenc
         seen.appointments = 0
     of_the_day = Q(pk__in=[])
     for zone in zones:
-        start, end = _midnight(zone, 0), _midnight(zone, -1)
+        day = clock.today(zone)
+        start, end = midnight(day, zone), midnight(day + dt.timedelta(days=1), zone)
         of_the_day |= Q(branch__time_zone=zone, starts_at__gte=start, starts_at__lt=end)
     booked: QuerySet[Any] = Appointment.objects.visible_to(actor, APPOINTMENTS).filter(of_the_day).order_by()
     for each in booked.filter(state__in=TAKES_TIME).values("branch_id").annotate(n=Count("id")):
@@ -271,11 +275,6 @@ def age_words(age: dt.timedelta) -> str:
 def _seen(actor: Actor, permission: str, rows: Mapping[uuid.UUID, BranchDay]) -> list[BranchDay]:
     where = actor.where(permission)
     return [row for row in rows.values() if where is ALL or row.id in where]
-
-
-def _midnight(zone: str, days_back: int) -> dt.datetime:
-    day = clock.today(zone) - dt.timedelta(days=days_back)
-    return dt.datetime.combine(day, dt.time(), ZoneInfo(zone)).astimezone(dt.UTC)
 
 
 def _sight_of(actor: Actor) -> str:

@@ -11,7 +11,7 @@ from django.shortcuts import render
 from opticshop.alerts.permissions import AlertPermission
 from opticshop.core.actor import Actor
 from opticshop.core.errors import Forbidden
-from opticshop.reports.asking import Asked
+from opticshop.reports.asking import Asked, reports_for
 from opticshop.reports.comparing import found_for
 from opticshop.reports.files import file_name
 from opticshop.reports.registry import TOTAL
@@ -82,7 +82,7 @@ def alerts(request: HttpRequest, actor: Actor) -> HttpResponse:
 
 @room()
 def reports(request: HttpRequest, actor: Actor) -> HttpResponse:
-    context = {"place": "reports", "reports": reporting.reports_for(actor), **_places(actor)}
+    context = {"place": "reports", "reports": reports_for(actor), **_places(actor)}
     return render(request, "office/reports.html", context)
 
 
@@ -142,7 +142,7 @@ def _places(actor: Actor) -> dict[str, bool]:
     """To which other pages the actor is led."""
     return {
         "has_alerts": actor.may(AlertPermission.VIEW),
-        "has_reports": bool(reporting.reports_for(actor)),
+        "has_reports": bool(reports_for(actor)),
         "has_bench": actor.may(WorkshopPermission.VIEW),
     }
 

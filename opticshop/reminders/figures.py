@@ -18,6 +18,7 @@ from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.scoping import BranchQuerySet
+from opticshop.core.shares import share_of
 from opticshop.pluginhost.manager import host
 
 from .models import Outcome, Recall
@@ -26,7 +27,6 @@ from .selectors import cannot_be_told
 
 DAYS_TO_RETURN = 90
 ELSEWHERE = (Outcome.DECEASED, Outcome.MOVED, Outcome.OPTED_OUT, Outcome.SUPERSEDED)
-SHARE = Decimal("0.0001")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Returns:
 
     @property
     def return_rate(self) -> Decimal | None:
-        return share_returned(self.returned, self.due)
+        return share_of(self.returned, self.due)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +98,6 @@ def return_counts(today: dt.date) -> dict[str, Count]:
 def _came_within(days: int) -> Q:
     window = ExpressionWrapper(F("first_notice_on") + Value(dt.timedelta(days=days)), DateField())
     return Q(returned_on__gte=F("first_notice_on"), returned_on__lte=Cast(window, DateField()))
-
-
-def share_returned(returned: int, due: int) -> Decimal | None:
-    """Of those due, the share that came back; None where nobody was due."""
-    return (Decimal(returned) / due).quantize(SHARE) if due else None
 
 
 def _returns(rows: BranchQuerySet[Recall]) -> list[Returns]:

@@ -20,11 +20,12 @@ from opticshop.core.renderers import AnyFileRenderer
 from . import telling
 from .api_charts import ReportFiles
 from .api_runs import routes as run_routes
-from .asking import Asked, PeriodNotUsable, asked_for
+from .asking import Asked, PeriodNotUsable, asked_for, reports_for
 from .comparing import found_for
-from .files import file_name
+from .files import CONTENT_TYPES, file_name, headers_of
+from .models import Format
 from .permissions import ReportPermission
-from .registry import TOTAL, all_reports
+from .registry import TOTAL
 from .serializers import USUAL_DAYS, ReportAnswerOut, ReportAsked, ReportOut
 
 VIEW = ReportPermission.VIEW
@@ -55,7 +56,7 @@ class ReportViewSet(ReportFiles, ApiViewSet):
     @extend_schema(filters=False)
     def list(self, request: Request) -> Response:
         KnownFilters().filter_queryset(request, None, self)
-        return Response(ReportOut([each for each in all_reports() if self.actor.may(each.permission)], many=True).data)
+        return Response(ReportOut(reports_for(self.actor), many=True).data)
 
     @extend_schema(parameters=[ReportAsked])
     def retrieve(self, request: Request, pk: str) -> Response:
@@ -69,12 +70,8 @@ class ReportViewSet(ReportFiles, ApiViewSet):
         name = file_name(pk, asked.scope.since, asked.scope.until, "csv")
         return StreamingHttpResponse(
             telling.as_csv(asked, found_for(asked)),
-            content_type="text/csv; charset=utf-8",
-            headers={
-                "Content-Disposition": f'attachment; filename="{name}"',
-                "X-Content-Type-Options": "nosniff",
-                "Cache-Control": "no-store",
-            },
+            content_type=CONTENT_TYPES[Format.CSV],
+            headers=headers_of(name),
         )
 
     def asked(self, request: Request, key: str) -> Asked:

@@ -15,7 +15,7 @@ from rest_framework.request import Request
 from opticshop.core.renderers import AnyFileRenderer, SvgRenderer
 
 from .asking import Asked
-from .files import CONTENT_TYPES, file_name, refuse_format, written
+from .files import CONTENT_TYPES, file_name, headers_of, refuse_format, written
 from .models import Format
 from .serializers import ReportAsked
 
@@ -59,9 +59,5 @@ class ReportFiles:
         refuse_format(asked.report, kind)
         content, _ = written(asked, kind)
         name = file_name(key, asked.scope.since, asked.scope.until, kind)
-        headers = {
-            "Content-Disposition": f'{"attachment" if kind == Format.XLSX else "inline"}; filename="{name}"',
-            "X-Content-Type-Options": "nosniff",
-            "Cache-Control": "no-store",
-        }
+        headers = headers_of(name, is_saved=kind == Format.XLSX)
         return HttpResponse(content, content_type=CONTENT_TYPES[kind], headers=headers)

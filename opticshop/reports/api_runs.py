@@ -16,7 +16,7 @@ from opticshop.core.renderers import AnyFileRenderer
 
 from . import selectors, services
 from .asking import asked_for
-from .files import CONTENT_TYPES, file_name
+from .files import CONTENT_TYPES, file_name, headers_of
 from .models import ReportRun
 from .permissions import ReportPermission
 from .serializers_runs import ReportRunIn, ReportRunOut
@@ -68,12 +68,7 @@ class ReportRunViewSet(ResourceViewSet):
         run = self.get_object()
         content = services.run_file(actor=self.actor, run=run)
         name = file_name(run.report, run.since, run.until, run.format)
-        headers = {
-            "Content-Disposition": f'attachment; filename="{name}"',
-            "X-Content-Type-Options": "nosniff",
-            "Cache-Control": "no-store",
-        }
-        return HttpResponse(content, content_type=CONTENT_TYPES[run.format], headers=headers)
+        return HttpResponse(content, content_type=CONTENT_TYPES[run.format], headers=headers_of(name))
 
 
 routes = [("report-runs", ReportRunViewSet)]

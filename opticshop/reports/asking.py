@@ -96,6 +96,11 @@ def _year_before(day: dt.date) -> dt.date:
     return day.replace(year=year, day=min(day.day, calendar.monthrange(year, day.month)[1]))
 
 
+def reports_for(actor: Actor) -> list[Report]:
+    """Those the actor may see at one branch or more, in order of their keys."""
+    return [report for report in all_reports() if actor.may(report.permission)]
+
+
 def report_known(key: str) -> Report:
     """Raises ReportNotKnown."""
     try:

@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from opticshop.core.replica import read_from_replica
+from opticshop.core.shares import share_of
 from opticshop.quality.figures import SPANS, span_label
 
 from .asking import Asked
@@ -49,7 +50,7 @@ def change(kind: str, now: Any, before: Any) -> dict[str, Decimal | None] | None
         return None
     was = Decimal(str(before))
     risen = Decimal(str(now)) - was
-    return {"risen_by": risen, "share": (risen / abs(was)).quantize(Decimal("0.0001")) if was else None}
+    return {"risen_by": risen, "share": share_of(risen, abs(was))}
 
 
 def records_behind(report: Report, scope: Scope, row: Row) -> list[str]:

@@ -67,6 +67,15 @@ def file_name(report: str, since: dt.date, until: dt.date, kind: str) -> str:
     return f"{report}_{since}_{until}.{kind}"
 
 
+def headers_of(name: str, *, is_saved: bool = True) -> dict[str, str]:
+    """For an answer that is a file; ``is_saved`` by a browser, or shown at its place."""
+    return {
+        "Content-Disposition": f'{"attachment" if is_saved else "inline"}; filename="{name}"',
+        "X-Content-Type-Options": "nosniff",
+        "Cache-Control": "no-store",
+    }
+
+
 def _rows(asked: Asked) -> tuple[list[Row], list[Row]]:
     before = asked.report.figures(asked.earlier) if asked.earlier is not None else []
     return list(asked.report.figures(asked.scope)), list(before)

@@ -12,9 +12,9 @@ import uuid
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
-from zoneinfo import ZoneInfo
 
 from opticshop.branches.models import Branch
+from opticshop.quality.figures import bounds_of
 
 #: Key of a column, or the name of the grouping -> value.
 Row = dict[str, Any]
@@ -61,10 +61,8 @@ class Scope:
     by: str
 
     def windows(self) -> Mapping[uuid.UUID, tuple[dt.datetime, dt.datetime]]:
-        """Branch -> from the first instant of its first day to the first after its last day, in UTC."""
-        return {
-            branch.id: (_midnight(branch, self.since), _midnight(branch, self.until, 1)) for branch in self.branches
-        }
+        """Branch -> from the first instant of its first day to the first after its last day."""
+        return {branch.id: bounds_of(branch.time_zone, self.since, self.until) for branch in self.branches}
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +103,3 @@ def report_of(key: str) -> Report:
 def all_reports() -> tuple[Report, ...]:
     """In order of their keys."""
     return tuple(_reports[key] for key in sorted(_reports))
-
-
-def _midnight(branch: Branch, day: dt.date, later: int = 0) -> dt.datetime:
-    here = dt.datetime.combine(day + dt.timedelta(days=later), dt.time(), ZoneInfo(branch.time_zone))
-    return here.astimezone(dt.UTC)

@@ -38,7 +38,7 @@ Key = tuple[str, str]
 
 
 def deposits_owed(scope: Scope) -> list[Row]:
-    """One row a group and currency: what was held for customers at the end of the last day. Two queries."""
+    """One row a group and currency: what was held for customers at the end of the last day. One query."""
     key = F("entry__branch__code") if scope.by == "branch" else Value("Total")
     lines = Line.objects.everywhere(WHY).filter(
         entry__branch__in=scope.branches, entry__booked_on__lte=scope.until, account__role="customer_deposits"

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import cast
 
+from opticshop.core.shares import share_of
 from opticshop.quality.figures import By, tallies_of
 from opticshop.quality.permissions import QualityPermission
 
 from ..registry import Chart, Column, Drill, Report, Row, Scope, register
-
-SHARE = Decimal("0.0001")
 
 
 def promises_kept(scope: Scope) -> list[Row]:
@@ -22,16 +20,12 @@ def promises_kept(scope: Scope) -> list[Row]:
             "finished": tally.jobs,
             "on_first_promise": tally.on_first_promise,
             "on_last_promise": tally.on_last_promise,
-            "first_share": _share(tally.on_first_promise, tally.jobs),
-            "last_share": _share(tally.on_last_promise, tally.jobs),
+            "first_share": share_of(tally.on_first_promise, tally.jobs),
+            "last_share": share_of(tally.on_last_promise, tally.jobs),
         }
         for tally in tallies
         if tally.jobs
     ]
-
-
-def _share(part: int, whole: int) -> Decimal | None:
-    return (Decimal(part) / whole).quantize(SHARE) if whole else None
 
 
 PROMISES_KEPT = register(

@@ -8,8 +8,9 @@ from django.db.models import F, Value
 from django.db.models.functions import TruncMonth, TruncWeek
 
 from opticshop.core import clock
+from opticshop.core.shares import share_of
 from opticshop.quality.figures import span_label
-from opticshop.reminders.figures import DAYS_TO_RETURN, return_counts, share_returned
+from opticshop.reminders.figures import DAYS_TO_RETURN, return_counts
 from opticshop.reminders.models import Recall
 from opticshop.reminders.permissions import ReminderPermission
 
@@ -37,7 +38,7 @@ def recall_return(scope: Scope) -> list[Row]:
     for group, *values in groups:
         counted = dict(zip(counts, values, strict=True))
         label = span_label(group, scope.by) if scope.by in ("day", "week", "month") else group
-        share = share_returned(counted["returned"], counted["due"])
+        share = share_of(counted["returned"], counted["due"])
         rows.append({scope.by: label, **counted, "return_share": share})
     return rows
 

@@ -16,6 +16,7 @@ from django.db.models.functions import Coalesce, TruncDate, TruncMonth, TruncWee
 
 from opticshop.billing.models import Supply
 from opticshop.billing.permissions import BillingPermission
+from opticshop.core.shares import share_of
 from opticshop.core.sums import MoneySum
 from opticshop.ledger.models import Line
 from opticshop.orders.models import Order, OrderLine, OrderState, Quotation
@@ -27,7 +28,6 @@ from opticshop.stock.models import Movement, Reservation
 from ..registry import Chart, Column, Drill, Report, Row, Scope, register
 
 WHY = "a report of branches whose figures the asker may see"
-SHARE = Decimal("0.0001")
 NOT_DIVIDED = "given back after supply"
 NOBODY = "nobody named"
 #: Orders whose movements are asked for in one query.
@@ -64,7 +64,7 @@ def sales(scope: Scope) -> list[Row]:
             row["margin"] = row["margin_share"] = None
         else:
             row["margin"] = row["net_sales"] - row["cost"]
-            row["margin_share"] = _share(row["margin"], row["net_sales"])
+            row["margin_share"] = share_of(row["margin"], row["net_sales"])
     return [rows[key] for key in sorted(rows)]
 
 
@@ -91,7 +91,7 @@ def conversion(scope: Scope) -> list[Row]:
             "open": still_open,
             "withdrawn": withdrawn,
             "expired": expired,
-            "ordered_share": _share(Decimal(ordered), Decimal(offered)),
+            "ordered_share": share_of(ordered, offered),
         }
     return [rows[label] for label in sorted(rows)]
 
@@ -224,10 +224,6 @@ def _plain_key(by: str, branch: str, person: str) -> Any:
 
 def _label(group: Any, by: str) -> str:
     return span_label(group, by) if by in SPANS else str(group)
-
-
-def _share(part: Decimal, whole: Decimal) -> Decimal | None:
-    return (part / whole).quantize(SHARE) if whole else None
 
 
 SALES = register(

@@ -19,6 +19,7 @@ from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Value, pre
 from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
 from opticshop.core.percentiles import nearest_rank
+from opticshop.core.shares import share_of
 from opticshop.core.sums import MoneySum
 from opticshop.orders.causes import CAUSES, Bearer
 from opticshop.quality.figures import (
@@ -38,7 +39,6 @@ from opticshop.workshop.models import Breakage, Job
 
 from ..registry import Chart, Column, Drill, Report, Row, Scope, register
 
-SHARE = Decimal("0.0001")
 HOURS = Decimal("0.01")
 NOT_SAID = "not said"
 WHY = "a report of branches the asker may watch"
@@ -78,7 +78,7 @@ def right_first_time(scope: Scope) -> list[Row]:
             scope.by: tally.label,
             "finished": tally.jobs,
             "right": tally.right,
-            "right_share": _share(tally.right, tally.jobs),
+            "right_share": share_of(tally.right, tally.jobs),
             "not_yet_settled": tally.not_yet_settled,
         }
         for tally in tallies
@@ -110,8 +110,8 @@ def remakes_and_spoil(scope: Scope) -> list[Row]:
         pairs, lenses = made.get(currency, {}).get("Total" if of_all else label, (0, 0))
         lost_lenses = lost_in_all[currency] if of_all else row["lenses_lost"]
         row["cost"] = row["remake_cost"] + row["spoil_cost"]
-        row["remake_share"] = _share(row["remakes"], pairs)
-        row["spoil_share"] = _share(row["lenses_lost"], lost_lenses + lenses)
+        row["remake_share"] = share_of(row["remakes"], pairs)
+        row["spoil_share"] = share_of(row["lenses_lost"], lost_lenses + lenses)
     return [rows[key] for key in sorted(rows)]
 
 
@@ -197,10 +197,6 @@ def _times(name: str, times: Times) -> Row:
         row[f"{name}_p{percent}_hours"] = None if minutes is None else (Decimal(minutes) / 60).quantize(HOURS)
         row[f"{name}_p{percent}_days"] = nearest_rank(times.days, percent)
     return row
-
-
-def _share(part: int, whole: int) -> Decimal | None:
-    return (Decimal(part) / whole).quantize(SHARE) if whole else None
 
 
 def _with_calendars(branches: Sequence[Branch]) -> Sequence[Branch]:
