@@ -4,36 +4,22 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import django_filters
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ResourceViewSet
-from opticshop.customers.filters import CustomerFilter
 from opticshop.prescriptions.selectors import measurement_get_for, prescription_get_for
 
 from . import resolving, selectors, services
-from .models import Order, OrderState
+from .filters import OrderFilter
+from .models import Order
 from .permissions import OrderPermission
 from .quotations_api import routes as quotation_routes
 from .replacing import order_replace, wanted_of
 from .resolving import treatments_get
 from .serializers import OrderCancelIn, OrderOut, OrderPlaceIn, OrderPromiseIn, OrderReplaceIn, QuoteOut
-
-
-class OrderFilter(django_filters.FilterSet):
-    replaces = django_filters.UUIDFilter(field_name="replaces_id")
-    branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = CustomerFilter(field_name="customer")
-    state = django_filters.ChoiceFilter(choices=OrderState.choices)
-    number = django_filters.CharFilter(field_name="number")
-    promised_before = django_filters.DateFilter(field_name="promised_on", lookup_expr="lt")
-
-    class Meta:
-        model = Order
-        fields: list[str] = []
 
 
 class OrderViewSet(ResourceViewSet):
@@ -63,7 +49,7 @@ class OrderViewSet(ResourceViewSet):
     statuses = {"replace": 201}
     idempotent = {"create": "optional", "replace": "optional"}
     summaries = {
-        "list": "Find orders",
+        "list": "Find orders; of a day of the branch with placed_from, collected_to and the like",
         "retrieve": "Get one order with its computation and price",
         "create": "Place an order: compute, price and reserve in one step",
         "quote": "Compute and price without placing: nothing is written",

@@ -1,33 +1,20 @@
 from __future__ import annotations
 
-import django_filters
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
-from opticshop.customers.filters import CustomerFilter
 
 from . import quotations_selectors as selectors
 from . import quotations_services as services
+from .filters import QuotationFilter
 from .models import Order, Quotation
 from .permissions import OrderPermission
-from .quotations_models import QuotationState
 from .quotations_serializers import QuotationAcceptIn, QuotationMakeIn, QuotationOut, QuotationWithdrawIn
 from .resolving import wanted_from
 from .selectors import orders_visible_to
 from .serializers import OrderOut
-
-
-class QuotationFilter(django_filters.FilterSet):
-    branch = django_filters.UUIDFilter(field_name="branch_id")
-    customer = CustomerFilter(field_name="customer")
-    state = django_filters.ChoiceFilter(choices=QuotationState.choices)
-    number = django_filters.CharFilter(field_name="number")
-
-    class Meta:
-        model = Quotation
-        fields: list[str] = []
 
 
 class QuotationViewSet(ResourceViewSet):
