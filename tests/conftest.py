@@ -6,6 +6,7 @@ from __future__ import annotations
 import datetime as dt
 import gc
 import inspect
+import json
 import uuid
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -27,6 +28,7 @@ from opticshop.core import clock
 from opticshop.core.actor import Actor
 
 from . import quick_schema
+from .both_ways import compare_both_ways
 from .factories import BranchFactory, UserFactory
 
 # A machine that is busy is no fault of the code.
@@ -34,6 +36,21 @@ hypothesis_settings.register_profile(
     "busy", parent=hypothesis_settings.default, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 hypothesis_settings.load_profile("busy")
+
+_as_rendered = APIClient.request
+
+
+def _as_received(client: APIClient, **kwargs: Any) -> Any:
+    """``data`` of an answer is what a client receives: the parsed JSON, not what it was made from."""
+    response = _as_rendered(client, **kwargs)
+    if not response.streaming and response.content and getattr(response, "data", None) is not None:
+        kind = response.headers.get("Content-Type", "")
+        if kind.startswith(("application/json", "application/problem+json")):
+            response.data = json.loads(response.content)
+    return response
+
+
+APIClient.request = _as_received  # type: ignore[method-assign]
 
 NOON = dt.datetime(2026, 3, 2, 12, 0, tzinfo=dt.UTC)  # a Monday
 
@@ -44,6 +61,7 @@ DATABASE = frozenset({"db", "transactional_db", "live_server", "django_db_setup"
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--only-database", action="store_true", help="leave out the tests that may not touch the database")
+    parser.addoption("--both-ways", action="store_true", help="make every answer by the framework too, and compare")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -66,6 +84,16 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 20)
+
+
+@pytest.fixture(autouse=True)
+def _both_ways(request: pytest.FixtureRequest) -> Iterator[None]:
+    if not request.config.getoption("--both-ways"):
+        yield
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        compare_both_ways(patch)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,7 @@ declared is refused when the routes are built, so an open endpoint cannot be mad
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from typing import Any, ClassVar, cast
 
@@ -18,7 +18,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
-from . import acting, idempotency, preconditions
+from . import acting, idempotency, preconditions, showing
 from .actor import Actor
 from .errors import IdempotencyKeyNotTaken, NotFound, PreconditionRequired, VersionMismatch
 from .locks import lock_rows
@@ -105,9 +105,16 @@ class ApiViewSet(GenericViewSet[Any]):
         serializer.is_valid(raise_exception=True)
         return cast(dict[str, Any], serializer.validated_data)
 
+    def shape_of(self, instance: Any) -> Any:
+        """The instance in the shape declared for this action."""
+        return showing.shown(self.get_serializer_class(), instance, self.get_serializer_context())
+
+    def shapes_of(self, rows: Iterable[Any]) -> list[Any]:
+        return showing.all_shown(self.get_serializer_class(), rows, self.get_serializer_context())
+
     def answer(self, instance: Any, *, status: int | None = None) -> Response:
         """The output shape of an instance, with the ETag that a GET of it answers; 304 to whoever names that."""
-        body = self.get_serializer_class()(instance, context=self.get_serializer_context()).data
+        body = self.shape_of(instance)
         tag = self._tag(instance, body)
         headers = {} if tag is None else {"ETag": tag}
         asked = self.request.headers.get("If-None-Match") if self.request.method in {"GET", "HEAD"} else None
@@ -205,7 +212,7 @@ class ApiViewSet(GenericViewSet[Any]):
         asked, self.action = self.action, "retrieve"
         try:
             found = self.get_object()
-            return self._tag(found, self.get_serializer_class()(found, context=self.get_serializer_context()).data)
+            return self._tag(found, self.shape_of(found))
         finally:
             self.action = asked
 
@@ -251,8 +258,7 @@ class Lists(ApiViewSet):
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
         if page:
             acting.saw(type(page[0]), page)
-        body = self.get_serializer_class()(page, many=True, context=self.get_serializer_context()).data
-        return self.get_paginated_response(body)
+        return self.get_paginated_response(self.shapes_of(page or []))
 
 
 class Retrieves(ApiViewSet):

@@ -8,14 +8,13 @@ write is the version in it: ``"<version>"`` alone names that as well, so a clien
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from typing import Any
 
 from django.utils.http import parse_etags
-from rest_framework.utils.encoders import JSONEncoder
 
 from .errors import VersionMismatch
+from .renderers import dumps
 
 #: What ``*`` names: whatever version there is.
 ANY = frozenset({"*"})
@@ -26,8 +25,7 @@ def entity_tag(version: int | None, body: Any = None) -> str:
     """The strong tag of a body at a version; without a body that of the version alone."""
     marks = [] if version is None else [str(version)]
     if body is not None:
-        text = json.dumps(body, cls=JSONEncoder, separators=(",", ":"))
-        marks.append(hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16])
+        marks.append(hashlib.sha256(dumps(body)).hexdigest()[:16])
     return f'"{"-".join(marks)}"'
 
 

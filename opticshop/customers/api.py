@@ -265,7 +265,7 @@ class DuplicateViewSet(Lists):
         acting.saw(Customer, [*page, *(older.customer for each in alike.values() for older in each)])
         for customer in page:
             customer.alike = alike.get(customer.id, [])
-        body = self.get_serializer_class()(page, many=True, context=self.get_serializer_context()).data
+        body = self.shapes_of(page)
         return self.get_paginated_response(body)
 
 

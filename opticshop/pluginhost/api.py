@@ -55,7 +55,7 @@ class BroughtViewSet(ApiViewSet):
     filter_backends: Sequence[Any] = ()
 
     def answer_all(self, found: Sequence[Any]) -> Response:
-        body = self.get_serializer_class()(found, many=True, context=self.get_serializer_context()).data
+        body = self.shapes_of(found)
         return Response({"next": None, "previous": None, "results": body})
 
 

@@ -77,7 +77,7 @@ def child_of(guardian, mill):
 def test_a_living_adult_is_a_guardian(api, clerk, mill):
     adult = CustomerFactory(branch=mill)
     answer = api(clerk).post(URL, child_of(adult, mill))
-    assert (answer.status_code, answer.data["guardian"]) == (201, adult.id)
+    assert (answer.status_code, answer.data["guardian"]) == (201, str(adult.id))
 
 
 @pytest.mark.parametrize(

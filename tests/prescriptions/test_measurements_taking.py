@@ -45,7 +45,7 @@ def test_measurements_are_recorded_with_the_sum_the_taker_and_an_event(api, cler
     response = api(clerk).post(MEASUREMENTS, body)
     assert response.status_code == 201, response.data
     assert response.data["pd_mm"] == "63.5"  # right 31.5, left 32
-    assert (response.data["taken_by"], response.data["taken_at"]) == (clerk.id, "2026-03-02T12:00:00Z")
+    assert (response.data["taken_by"], response.data["taken_at"]) == (str(clerk.id), "2026-03-02T12:00:00Z")
     assert (response.data["branch"], response.data["warnings"]) == (wearer.branch_id, [])
     event = OutboxEvent.objects.get()
     assert event.type == "prescriptions.measured"

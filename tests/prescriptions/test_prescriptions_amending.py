@@ -27,7 +27,7 @@ def test_an_amendment_supersedes_and_the_original_stays(api, clerk, mill):
     before = api(clerk).get(f"{PRESCRIPTIONS}{original.id}/").data
     response = amend(api(clerk), original.id)
     assert response.status_code == 201, response.data
-    assert (response.data["supersedes"], response.data["customer"]) == (original.id, original.customer_id)
+    assert (response.data["supersedes"], response.data["customer"]) == (str(original.id), str(original.customer_id))
     assert response.data["amendment_reason"] == "Axis misread: 85, not 90"
     assert response.data["right"]["axis_deg"] == 85
     after = api(clerk).get(f"{PRESCRIPTIONS}{original.id}/").data

@@ -32,7 +32,7 @@ def test_a_prescription_is_recorded_at_the_customers_branch_with_an_event(api, c
     customer = CustomerFactory(branch=mill)
     response = api(clerk).post(PRESCRIPTIONS, prescription(customer, note="Tint as before"))
     assert response.status_code == 201, response.data
-    assert (response.data["branch"], response.data["recorded_by"]) == (mill.id, clerk.id)
+    assert (response.data["branch"], response.data["recorded_by"]) == (str(mill.id), str(clerk.id))
     assert response.data["prescriber"] == {
         "name": "R. Sorrel (invented)",
         "registration": "01-00001",

@@ -85,7 +85,7 @@ def test_a_draft_moves_and_promises_nothing(draft, mill, quay, lot):
 
 def test_what_was_sent_is_in_transit_and_nowhere_else(sent, lot, quay):
     assert (sent["state"], sent["in_transit"], sent["sent_by_label"]) == ("sent", 3, "Clerk")
-    assert (sent["lines"][0]["lot"], sent["lines"][0]["lot_code"]) == (lot.id, "A")
+    assert (sent["lines"][0]["lot"], sent["lines"][0]["lot_code"]) == (str(lot.id), "A")
     assert of(lot) == (2, 0, 3)
     assert there(quay) == []
     line = Movement.objects.everywhere("test").get(kind="transfer_out")

@@ -206,7 +206,7 @@ REST_FRAMEWORK = {
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["opticshop.core.requests.HoldsDeclaredPermission"],
-    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_RENDERER_CLASSES": ["opticshop.core.renderers.JsonRenderer"],
     "DEFAULT_PARSER_CLASSES": ["opticshop.core.parsers.BoundedJSONParser"],
     "DEFAULT_PAGINATION_CLASS": "opticshop.core.pagination.KeyCursorPagination",
     "DEFAULT_FILTER_BACKENDS": ["opticshop.core.filters.KnownFilters"],

@@ -1,0 +1,361 @@
+"""The fast way from rows to what the API shows, made from the same serializers.
+
+Django REST framework makes every field of a serializer anew for each request and asks each of them, row by row, what
+it is. ``shown`` does that once for a pair of serializer class and type of row: of each field there is left a getter and
+a maker, both plain functions. The document of the API, validation and writes go on using the serializers themselves.
+
+What comes out is what ``Serializer(row).data`` gives once it is written as JSON: UUIDs, days and moments in UTC are
+left as they are for ``core.renderers.JsonRenderer``, which writes them as the framework would. A field whose way of
+showing is not known here, or whose value is not of the ordinary kind, is shown by the field itself;
+``tests/core/test_showing.py`` compares both ways for all shapes of the API.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import decimal
+import uuid
+from collections.abc import Callable, Iterable, Mapping
+from operator import attrgetter, itemgetter
+from types import FunctionType
+from typing import Any, cast
+
+from django.core.exceptions import FieldDoesNotExist, ObjectDoesNotExist
+from django.db.models import Model
+from django.db.models.manager import BaseManager
+from rest_framework import ISO_8601, fields, relations, serializers
+from rest_framework.settings import api_settings
+
+Get = Callable[[Any], Any]
+Make = Callable[[Any, "Showing"], Any]
+_ABSENT = object()
+_AS_FRAMEWORK = (serializers.Serializer.to_representation, serializers.ModelSerializer.to_representation)
+
+
+class Showing:
+    """One answer: the context that serializers are given, and a serializer for what only the field itself can do."""
+
+    def __init__(self, context: Mapping[str, Any] | None = None) -> None:
+        self.context = dict(context or {})
+        self._serializers: dict[type, Any] = {}
+
+    def serializer(self, kind: type[serializers.BaseSerializer[Any]]) -> Any:
+        found = self._serializers.get(kind)
+        if found is None:
+            found = self._serializers[kind] = kind(context=self.context)
+        return found
+
+
+def shown(kind: type[serializers.BaseSerializer[Any]], row: Any, context: Mapping[str, Any] | None = None) -> Any:
+    """What ``kind(row, context=context).data`` gives, with plain values where JSON has none."""
+    showing = Showing(context)
+    return _shower(kind)(row, showing)
+
+
+def all_shown(
+    kind: type[serializers.BaseSerializer[Any]], rows: Iterable[Any], context: Mapping[str, Any] | None = None
+) -> list[Any]:
+    """What ``kind(rows, many=True, context=context).data`` gives, with plain values where JSON has none."""
+    showing, show = Showing(context), _shower(kind)
+    return [show(row, showing) for row in rows]
+
+
+# --- of one serializer class --------------------------------------------------------------------------------------
+_showers: dict[type, Make] = {}
+
+
+def _shower(kind: type[serializers.BaseSerializer[Any]]) -> Make:
+    found = _showers.get(kind)
+    if found is None:
+        found = _showers[kind] = _made(kind)
+    return found
+
+
+def _made(kind: type[serializers.BaseSerializer[Any]]) -> Make:
+    if not issubclass(kind, serializers.Serializer) or kind.to_representation not in _AS_FRAMEWORK:
+        return lambda row, showing: showing.serializer(kind).to_representation(row)
+    plans: dict[type, list[tuple[str, Get, Make | None, Any]]] = {}
+
+    def show(row: Any, showing: Showing) -> dict[str, Any]:
+        plan = plans.get(type(row))
+        if plan is None:
+            plan = plans[type(row)] = [_step(kind, field, type(row)) for field in kind()._readable_fields]
+        body = {}
+        for name, get, make, by_field in plan:
+            try:
+                value = get(row)
+            except (AttributeError, KeyError, TypeError, ObjectDoesNotExist):
+                value = by_field(row, showing)
+                if value is not _ABSENT:
+                    body[name] = value
+                continue
+            body[name] = value if make is None or value is None else make(value, showing)
+        return body
+
+    return show
+
+
+def _step(
+    kind: type[serializers.BaseSerializer[Any]], field: Any, row_type: type
+) -> tuple[str, Get, Make | None, Callable[[Any, Showing], Any]]:
+    name = field.field_name
+
+    def by_field(row: Any, showing: Showing) -> Any:
+        """As the framework does it, field by field: absent values, defaults, whatever else."""
+        own = showing.serializer(kind).fields[name]
+        try:
+            value = own.get_attribute(row)
+        except fields.SkipField:
+            return _ABSENT
+        plain = value.pk if isinstance(value, relations.PKOnlyObject) else value
+        return None if plain is None else own.to_representation(value)
+
+    def by_field_at_once(row: Any, showing: Showing) -> Any:
+        raise KeyError(name)
+
+    known = _getter_and_maker(kind, field, row_type)
+    if known is None:
+        # The getter fails, so that ``by_field`` is asked.
+        return name, lambda row: by_field_at_once(row, None), None, by_field  # type: ignore[arg-type]
+    get, make = known
+    return name, get, make, by_field
+
+
+def _getter_and_maker(
+    kind: type[serializers.BaseSerializer[Any]], field: Any, row_type: type
+) -> tuple[Get, Make | None] | None:
+    if isinstance(field, serializers.SerializerMethodField):
+        if type(field).to_representation is not serializers.SerializerMethodField.to_representation:
+            return None
+        method = field.method_name
+        return _itself, lambda row, showing: getattr(showing.serializer(kind), method)(row)
+    if type(field).get_attribute is not fields.Field.get_attribute and not isinstance(
+        field, relations.PrimaryKeyRelatedField | relations.ManyRelatedField
+    ):
+        return None
+    if isinstance(field, relations.PrimaryKeyRelatedField):
+        get = _key_getter(field, row_type)
+        return None if get is None else (get, None)
+    if isinstance(field, relations.ManyRelatedField):
+        if type(field.child_relation) is not relations.PrimaryKeyRelatedField or len(field.source_attrs) != 1:
+            return None
+        get = _getter(field, row_type)
+        return None if get is None else (get, lambda many, showing: [each.pk for each in _rows(many)])
+    get, make = _getter(field, row_type), _maker(field)
+    return None if get is None or make is _unknown else (get, make)
+
+
+# --- getters ------------------------------------------------------------------------------------------------------
+def _itself(row: Any) -> Any:
+    return row
+
+
+def _getter(field: Any, row_type: type) -> Get | None:
+    """What ``Field.get_attribute`` finds; None where it would call something."""
+    path = field.source_attrs
+    if not path:
+        return _itself
+    if issubclass(row_type, Mapping):
+        return itemgetter(path[0]) if len(path) == 1 else None
+    if isinstance(getattr(row_type, path[0], None), FunctionType):
+        return None
+    if len(path) > 1:
+        found = attrgetter(".".join(path))
+        return lambda row: _never_called(found(row))
+    if issubclass(row_type, Model) and _is_many(row_type, path[0]):
+        return _prefetched(path[0])
+    return attrgetter(path[0])
+
+
+def _never_called(value: Any) -> Any:
+    if callable(value) and not isinstance(value, BaseManager):
+        raise TypeError  # the field itself knows whether to call it
+    return value
+
+
+def _is_many(model: type[Model], name: str) -> bool:
+    try:
+        found = model._meta.get_field(name)
+    except FieldDoesNotExist:
+        return False
+    return bool(found.one_to_many or found.many_to_many)
+
+
+def _prefetched(name: str) -> Get:
+    """The rows of a relation that were fetched beforehand, without a manager made for it."""
+
+    def get(row: Any) -> Any:
+        fetched = row.__dict__.get("_prefetched_objects_cache")
+        rows = fetched.get(name) if fetched else None
+        return getattr(row, name) if rows is None else rows
+
+    return get
+
+
+def _key_getter(field: Any, row_type: type) -> Get | None:
+    """The key of a related row, from the column that holds it."""
+    if type(field) is not relations.PrimaryKeyRelatedField or field.pk_field is not None or len(field.source_attrs) > 1:
+        return None
+    name = field.source_attrs[0]
+    if issubclass(row_type, Mapping) or not issubclass(row_type, Model):
+        found = _getter(field, row_type)
+        return None if found is None else lambda row: getattr(found(row), "pk", None)
+    try:
+        column: Any = row_type._meta.get_field(name)
+    except FieldDoesNotExist:
+        return None
+    if not column.concrete or not column.is_relation or column.target_field.model._meta.pk != column.target_field:
+        return None
+    return attrgetter(column.attname)
+
+
+# --- makers -------------------------------------------------------------------------------------------------------
+def _unknown(value: Any, showing: Showing) -> Any:
+    raise NotImplementedError
+
+
+def _maker(field: Any) -> Make | None:
+    """What makes the value of a field plain; None: it is already; ``_unknown``: only the field itself knows."""
+    if isinstance(field, serializers.ListSerializer):
+        if type(field).to_representation is not serializers.ListSerializer.to_representation:
+            return _unknown
+        return _many(_shower(type(cast(Any, field.child))))
+    if isinstance(field, serializers.BaseSerializer):
+        return _shower(type(field))
+    make = _MAKERS.get(type(field).to_representation, _missing)
+    return _unknown if make is _missing else make(field)
+
+
+def _many(show: Make) -> Make:
+    return lambda rows, showing: [show(row, showing) for row in _rows(rows)]
+
+
+def _rows(many: Any) -> Iterable[Any]:
+    rows: Iterable[Any] = many.all() if isinstance(many, BaseManager) else many
+    return rows
+
+
+def _missing(field: Any) -> Make | None:
+    return _unknown
+
+
+def _text(field: Any) -> Make:
+    return lambda value, showing: value if type(value) is str else str(value)
+
+
+def _whole(field: Any) -> Make:
+    return lambda value, showing: value if type(value) is int else int(value)
+
+
+def _long(field: Any) -> Make | None:
+    return _unknown if getattr(field, "coerce_to_string", api_settings.COERCE_BIGINT_TO_STRING) else _whole(field)
+
+
+def _number(field: Any) -> Make:
+    return lambda value, showing: float(value)
+
+
+def _yes_or_no(field: Any) -> Make:
+    def make(value: Any, showing: Showing) -> Any:
+        return value if value is True or value is False else field.to_representation(value)
+
+    return make
+
+
+def _uuid(field: Any) -> Make | None:
+    if field.uuid_format != "hex_verbose":
+        return _unknown
+
+    def make(value: Any, showing: Showing) -> Any:
+        return value if type(value) is uuid.UUID else str(value)
+
+    return make
+
+
+def _moment(field: Any) -> Make | None:
+    if getattr(field, "format", api_settings.DATETIME_FORMAT) != ISO_8601:
+        return _unknown
+
+    def make(value: Any, showing: Showing) -> Any:
+        if type(value) is dt.datetime and value.tzinfo is dt.UTC:
+            return value
+        return field.to_representation(value)
+
+    return make
+
+
+def _day(field: Any) -> Make | None:
+    if getattr(field, "format", api_settings.DATE_FORMAT) != ISO_8601:
+        return _unknown
+    return lambda value, showing: value if type(value) is dt.date else field.to_representation(value)
+
+
+def _decimal(field: Any) -> Make | None:
+    if not getattr(field, "coerce_to_string", api_settings.COERCE_DECIMAL_TO_STRING):
+        return _unknown
+    if field.localize or field.normalize_output or field.decimal_places is None:
+        return _unknown
+    step, rounding = decimal.Decimal(1).scaleb(-field.decimal_places), field.rounding
+    context = decimal.Context(prec=field.max_digits if field.max_digits is not None else decimal.getcontext().prec)
+
+    def make(value: Any, showing: Showing) -> Any:
+        if type(value) is not decimal.Decimal:
+            value = decimal.Decimal(str(value).strip())
+        return format(value.quantize(step, rounding, context), "f")
+
+    return make
+
+
+def _choice(field: Any) -> Make:
+    words = dict(field.choice_strings_to_values)
+
+    def make(value: Any, showing: Showing) -> Any:
+        return words.get(value, value) if type(value) is str else field.to_representation(value)
+
+    return make
+
+
+def _as_it_is(field: Any) -> Make | None:
+    return None
+
+
+def _json(field: Any) -> Make | None:
+    return _unknown if field.binary else None
+
+
+def _list(field: Any) -> Make | None:
+    make = _maker(field.child)
+    if make is _unknown:
+        return _unknown
+    if make is None:
+        return lambda values, showing: list(values)
+    return lambda values, showing: [None if each is None else make(each, showing) for each in values]
+
+
+def _dict(field: Any) -> Make | None:
+    make = _maker(field.child)
+    if make is _unknown:
+        return _unknown
+    if make is None:
+        return lambda values, showing: {str(name): each for name, each in values.items()}
+    return lambda values, showing: {
+        str(name): None if each is None else make(each, showing) for name, each in values.items()
+    }
+
+
+_MAKERS: dict[Any, Callable[[Any], Make | None]] = {
+    fields.CharField.to_representation: _text,
+    fields.IntegerField.to_representation: _whole,
+    fields.BigIntegerField.to_representation: _long,
+    fields.FloatField.to_representation: _number,
+    fields.BooleanField.to_representation: _yes_or_no,
+    fields.UUIDField.to_representation: _uuid,
+    fields.DateTimeField.to_representation: _moment,
+    fields.DateField.to_representation: _day,
+    fields.DecimalField.to_representation: _decimal,
+    fields.ChoiceField.to_representation: _choice,
+    fields._UnvalidatedField.to_representation: _as_it_is,
+    fields.JSONField.to_representation: _json,
+    fields.ListField.to_representation: _list,
+    fields.DictField.to_representation: _dict,
+}
