@@ -51,8 +51,12 @@ class Shop:
 
 @dataclass(frozen=True)
 class Group:
-    """What orders are pressed for; ``finished`` comes out of the drawer, ``special`` and ``varifocal`` are made."""
+    """What orders are pressed for; ``finished`` comes out of the drawer, ``special`` and ``varifocal`` are made.
 
+    The stories are told at a branch of their own, ``telling``, which gets no copies.
+    """
+
+    telling: Shop
     shops: tuple[Shop, ...]
     frames: tuple[Frame, ...]
     finished: LensProduct
@@ -111,7 +115,7 @@ def group_make(count: int, opened: dt.date) -> Group:
             offer=offer, unit_cost=Decimal(cost), currency="GBP", valid_from=opened - dt.timedelta(days=3650)
         )
     shops = tuple(_shop(actor, number) for number in range(1, count + 1))
-    return Group(shops, frames, finished, special, varifocal, supplier)
+    return Group(_shop(actor, 0), shops, frames, finished, special, varifocal, supplier)
 
 
 def _shop(actor: Actor, number: int) -> Shop:

@@ -1,0 +1,330 @@
+"""What a story wrote, as rows of bytes with the places that differ from copy to copy.
+
+A copy has keys, a customer, a branch, numbers and days of its own; all else is as the story left it. All of these have
+one length, so a copy is the bytes of its pattern with some places written over.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import struct
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db import connection
+
+from . import wire
+from .setting_up import Shop
+from .stories import Told
+
+#: How deep a copy goes: what the business looks up later; with the books; with all that was written.
+ARCHIVE, BOOKS, TRAIL = 0, 1, 2
+#: The tables of each depth, those that hang on others after them. A trail has every other table too.
+ARCHIVED: tuple[str, ...] = (
+    "prescriptions_prescription",
+    "prescriptions_prescribedeye",
+    "prescriptions_measurement",
+    "orders_order",
+    "orders_orderedlens",
+    "orders_orderline",
+    "workshop_job",
+    "billing_payment",
+    "billing_receipt",
+    "billing_supply",
+)
+BOOKED: tuple[str, ...] = (*ARCHIVED, "orders_promise", "ledger_entry", "ledger_line")
+PERSON = "customers_customer"
+#: Never copied: kept by the loading itself, or of no order.
+NOT_COPIED = frozenset(
+    {
+        "billing_tillday",
+        "branches_numberseries",
+        "core_dutyrun",
+        "core_idempotencyrecord",
+        "core_measurement",
+        "integrations_feedhead",
+        "ledger_journaltail",
+        "stock_lot",
+        "stock_stockitem",
+    }
+)
+#: What an old order keeps of a column instead of all that was said: table -> column -> SQL.
+LEAN: dict[str, dict[str, str]] = {
+    "orders_order": {"computation": "jsonb_build_object('version', computation->'version')", "warnings": "'[]'"},
+    "orders_orderline": {"reasons": "'[]'"},
+    "billing_receipt": {
+        "content": "content || jsonb_build_object('lines', '[]'::jsonb)",
+    },
+}
+LEANEST: dict[str, dict[str, str]] = {**LEAN, "billing_payment": {"till_day_id": "NULL"}}
+#: Days before a story that still belong to it; earlier ones (births, rates) stay as they are.
+BEFORE = dt.timedelta(days=60)
+
+_UUID = rb"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
+_DAY = rb"(?<![0-9])[0-9]{4}-[0-9]{2}-[0-9]{2}(?![0-9])"
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A place in a block: what it holds (``kind``) and of what (``of``: a row, a number, a day in days from 1970...)."""
+
+    offset: int
+    width: int
+    kind: str
+    of: Any = None
+
+
+@dataclass(frozen=True)
+class Template:
+    """The rows of one table that a copy has."""
+
+    table: str
+    data: bytes
+    slots: tuple[Slot, ...]
+    rows: int
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A numbered document of a story: its series, and when it got its number (milliseconds from 1970)."""
+
+    kind: str
+    at: int
+    day: int
+
+
+@dataclass
+class Pattern:
+    """``began`` and ``ended`` are days from 1970; ``keys`` the milliseconds of each row that has a key of its own."""
+
+    name: str
+    is_open: bool
+    share: float
+    began: int
+    length: int
+    group: tuple[Any, ...]
+    born: int
+    keys: list[int]
+    papers: list[Paper]
+    money: list[tuple[int, int, str]]
+    person: dict[int, list[Template]] = field(default_factory=dict)
+    order: dict[int, list[Template]] = field(default_factory=dict)
+    papers_of: dict[int, list[int]] = field(default_factory=dict)
+
+
+class Watch:
+    """Knows the rows that are there, and says which are new."""
+
+    def __init__(self) -> None:
+        self.keys: dict[str, str] = {}
+        for model_table in connection.introspection.table_names():
+            with connection.cursor() as cursor:
+                key = connection.introspection.get_primary_key_column(cursor, model_table)
+            if key and not model_table.startswith(("django_", "auth_")):
+                self.keys[model_table] = key
+        self.known: dict[str, set[Any]] = {table: set() for table in self.keys}
+        self.new()
+
+    def new(self) -> dict[str, list[Any]]:
+        """The keys of rows that were not there the last time, by table."""
+        found: dict[str, list[Any]] = {}
+        with connection.cursor() as cursor:
+            for table, key in self.keys.items():
+                cursor.execute(f'SELECT "{key}" FROM "{table}"')
+                there = {row[0] for row in cursor.fetchall()}
+                if fresh := there - self.known[table]:
+                    found[table] = sorted(fresh)
+                self.known[table] = there
+        return found
+
+
+class Reader:
+    """Reads what stories wrote at one branch into patterns."""
+
+    def __init__(self, shop: Shop, keys: Mapping[str, str]) -> None:
+        self.shop, self.keys = shop, keys
+        self.columns: dict[str, list[tuple[str, str]]] = {}
+        self.code = shop.branch.code.encode()
+        self.number = re.compile(re.escape(self.code) + rb"-([A-Z]+)-([0-9]{4})-([0-9]{5,})")
+        self.token = re.compile(b"|".join((_UUID, self.number.pattern, re.escape(self.code), _DAY)))
+
+    def columns_named(self, table: str) -> str:
+        return ", ".join(f'"{name}"' for name, _ in self.columns_of(table))
+
+    def columns_of(self, table: str) -> list[tuple[str, str]]:
+        if table not in self.columns:
+            with connection.cursor() as cursor:
+                self.columns[table] = wire.columns_of(cursor, table)
+        return self.columns[table]
+
+    def read(self, told: Told, wrote: Mapping[str, Sequence[Any]], group: tuple[Any, ...]) -> Pattern:
+        began = _day(told.began)
+        tables = [table for table in wrote if table not in NOT_COPIED]
+        rows = {table: self._rows(table, wrote[table], None) for table in tables}
+        own: dict[bytes, int] = {}
+        moments: list[tuple[int, bytes]] = []
+        for table in tables:
+            for row in rows[table]:
+                key, at = row.bytes_of(self.keys[table]), _created(row)
+                if key is not None and len(key) == 16 and at is not None:
+                    moments.append((at, key))
+        for place, (_, key) in enumerate(sorted(moments)):
+            own[key] = place
+        numbers: dict[bytes, int] = {}
+        papers: list[Paper] = []
+        of_table: dict[str, list[int]] = {}
+        for table in tables:
+            for row in rows[table]:
+                number = next((row.bytes_of("number") for cell in row.cells if cell.column == "number"), None)
+                if number is None or not (match := self.number.fullmatch(number)):
+                    continue
+                at = _created(row)
+                assert at is not None
+                numbers[number] = len(papers)
+                of_table.setdefault(table, []).append(len(papers))
+                papers.append(Paper(match[1].decode(), at, at // 86_400_000))
+        pattern = Pattern(
+            name=told.ending.name,
+            is_open=told.ending.is_open,
+            share=told.ending.share,
+            began=began,
+            length=_day(told.ended) - began,
+            group=group,
+            born=(told.customer.birth_date - dt.date(1970, 1, 1)).days,
+            keys=[at for at, _ in sorted(moments)],
+            papers=papers,
+            money=self._money(rows.get("billing_payment", [])),
+        )
+        slots = _Slots(self, told, own, numbers)
+        for depth, named, instead in (
+            (ARCHIVE, ARCHIVED, LEANEST),
+            (BOOKS, BOOKED, LEAN),
+        ):
+            there = [table for table in named if table in rows]
+            pattern.order[depth] = [
+                slots.template(table, self._rows(table, wrote[table], instead.get(table))) for table in there
+            ]
+            pattern.person[depth] = [slots.template(PERSON, rows[PERSON])]
+            pattern.papers_of[depth] = sorted(each for table in there for each in of_table.get(table, []))
+        return pattern
+
+    def _rows(self, table: str, keys: Iterable[Any], instead: Mapping[str, str] | None) -> list[wire.Row]:
+        with connection.cursor() as cursor:
+            return wire.rows_of(cursor, table, self.columns_of(table), self.keys[table], keys, instead)
+
+    @staticmethod
+    def _money(payments: Iterable[wire.Row]) -> list[tuple[int, int, str]]:
+        """(day from 1970, minor units, method) of each payment."""
+        return [
+            (
+                _micros(row.bytes_of("taken_at")) // 86_400_000_000,
+                _hundredths(row.bytes_of("amount") or b""),
+                (row.bytes_of("method") or b"").decode(),
+            )
+            for row in payments
+        ]
+
+
+class _Slots:
+    """Finds the places that differ."""
+
+    def __init__(self, reader: Reader, told: Told, own: Mapping[bytes, int], numbers: Mapping[bytes, int]) -> None:
+        self.reader, self.own, self.numbers = reader, own, numbers
+        self.since = _day(told.began - BEFORE)
+        self.known: dict[bytes, tuple[str, Any]] = {
+            told.customer.id.bytes: ("customer", None),
+            reader.shop.branch.id.bytes: ("branch", None),
+            **{user.id.bytes: ("staff", place) for place, user in enumerate(reader.shop.people)},
+        }
+
+    def template(self, table: str, rows: Sequence[wire.Row]) -> Template:
+        data, slots = b"", []
+        for row in rows:
+            slots += [Slot(len(data) + slot.offset, slot.width, slot.kind, slot.of) for slot in self.of_row(table, row)]
+            data += row.data
+        return Template(table, data, tuple(slots), len(rows))
+
+    def of_row(self, table: str, row: wire.Row) -> Iterable[Slot]:
+        for cell in row.cells:
+            if cell.length <= 0:
+                continue
+            value = row.data[cell.offset : cell.offset + cell.length]
+            if table == PERSON and cell.column in _OF_PERSON:
+                yield Slot(cell.offset, cell.length, _OF_PERSON[cell.column])
+            elif cell.type == "uuid":
+                if table == "billing_payment" and cell.column == "till_day_id":
+                    day = _micros(row.bytes_of("taken_at")) // 86_400_000_000
+                    yield Slot(cell.offset, 16, "till", day)
+                elif found := self._key(value):
+                    yield Slot(cell.offset, 16, *found)
+            elif cell.type == "timestamp with time zone":
+                if _micros(value) // 86_400_000_000 >= self.since:
+                    yield Slot(cell.offset, 8, "moment", struct.unpack("!q", value)[0])
+            elif cell.type == "date":
+                day = struct.unpack("!i", value)[0] + wire.EPOCH_DAYS
+                if day >= self.since:
+                    yield Slot(cell.offset, 4, "day", day)
+            elif cell.type in ("character varying", "text", "jsonb"):
+                yield from self._within(cell.offset, value)
+
+    def _key(self, value: bytes) -> tuple[str, Any] | None:
+        if value in self.known:
+            return self.known[value]
+        return ("own", self.own[value]) if value in self.own else None
+
+    def _within(self, offset: int, value: bytes) -> Iterable[Slot]:
+        for match in self.reader.token.finditer(value):
+            found, at = match[0], offset + match.start()
+            if len(found) == 36:
+                if known := self._key(uuid.UUID(found.decode()).bytes):
+                    yield Slot(at, 36, f"{known[0]}_text", known[1])
+            elif number := self.reader.number.fullmatch(found):
+                paper = self.numbers[found]
+                yield Slot(at, len(self.reader.code), "code")
+                yield Slot(offset + match.start() + number.start(2), 4, "year", paper)
+                yield Slot(offset + match.start() + number.start(3), 5, "number", paper)
+            elif found == self.reader.code:
+                yield Slot(at, len(found), "code")
+            else:
+                day = (dt.date.fromisoformat(found.decode()) - dt.date(1970, 1, 1)).days
+                if day >= self.since:
+                    yield Slot(at, 10, "day_text", day)
+
+
+_OF_PERSON = {
+    "id": "customer",
+    "given_name": "given",
+    "family_name": "family",
+    "search_given": "search_given",
+    "search_family": "search_family",
+    "birth_date": "born",
+}
+
+
+def _day(moment: dt.datetime) -> int:
+    return int(moment.timestamp() // 86_400)
+
+
+def _micros(value: bytes | None) -> int:
+    """Microseconds from 1970."""
+    assert value is not None
+    return int(struct.unpack("!q", value)[0]) + wire.EPOCH_DAYS * 86_400_000_000
+
+
+def _created(row: wire.Row) -> int | None:
+    """Milliseconds from 1970 at which the row was made."""
+    for cell in row.cells:
+        if cell.column == "created_at" and cell.length == 8:
+            return _micros(row.data[cell.offset : cell.offset + 8]) // 1000
+    return None
+
+
+def _hundredths(value: bytes) -> int:
+    """A numeric of two places at most: groups of four decimal digits, the weight of the first, the sign."""
+    count, weight, sign, _ = struct.unpack_from("!hhHh", value)
+    digits = struct.unpack_from(f"!{count}h", value, 8)
+    whole = sum(digit * 10 ** (4 * (weight - place) + 4) for place, digit in enumerate(digits)) // 100
+    return -whole if sign == 0x4000 else whole
