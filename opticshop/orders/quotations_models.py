@@ -68,6 +68,7 @@ class Quotation(Entity, Versioned, BranchOwned):
             models.Index(fields=["branch", "-id"], name="orders_quotation_newest"),
             models.Index(fields=["branch", "state", "-id"], name="orders_quotation_state"),
             models.Index(fields=["customer", "-id"], name="orders_quotation_customer"),
+            models.Index(fields=["branch", "quoted_on"], name="orders_quotation_day"),
             models.Index(fields=["valid_to"], condition=Q(state="open"), name="orders_quotation_due"),
         ]
 

@@ -1,12 +1,17 @@
 from __future__ import annotations
 
+from typing import Any
+
 import django_filters
+from django.db.models import Exists, OuterRef
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ResourceViewSet
+from opticshop.core.filters import YesNoFilter
 from opticshop.instruments.selectors import instrument_get_for
+from opticshop.orders.filters import DaysFilterSet, day_filter, instants
 from opticshop.orders.selectors import order_get_for
 from opticshop.workshop.selectors import job_get_for
 
@@ -76,13 +81,24 @@ class InspectionViewSet(ResourceViewSet):
         return self.answer(services.inspection_confirm(actor=self.actor, inspection=inspection, **self.read_input()))
 
 
-class HandoverFilter(django_filters.FilterSet):
+class HandoverFilter(DaysFilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     order = django_filters.UUIDFilter(field_name="order_id")
+    handed_over_from = day_filter("Handed over on this day of its branch or later")
+    handed_over_to = day_filter("Handed over on this day of its branch or earlier")
+    is_first = YesNoFilter(method="by_first", label="Whether the order was never handed over before")
+
+    spans = {"handed_over": instants("handed_over_at")}
 
     class Meta:
         model = Handover
         fields: list[str] = []
+
+    def by_first(self, queryset: Any, name: str, value: bool) -> Any:
+        earlier = Handover.objects.everywhere("a condition on handovers that are scoped themselves").filter(
+            order=OuterRef("order"), handed_over_at__lt=OuterRef("handed_over_at")
+        )
+        return queryset.filter(~Exists(earlier) if value else Exists(earlier))
 
 
 class HandoverViewSet(ResourceViewSet):

@@ -19,6 +19,7 @@ from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
 from opticshop.orders import causes
+from opticshop.orders.filters import DaysFilterSet, day_filter, instants
 from opticshop.orders.selectors import order_get_for
 
 from . import paper, selectors, services
@@ -66,7 +67,7 @@ class BoardPagination(KeyCursorPagination):
         return ORDERINGS.get(request.query_params.get("ordering", "newest"), ORDERINGS["newest"])
 
 
-class JobFilter(django_filters.FilterSet):
+class JobFilter(DaysFilterSet):
     state = django_filters.MultipleChoiceFilter(choices=JobState.choices, label="One state or several")
     branch = django_filters.UUIDFilter(field_name="branch_id")
     order = django_filters.UUIDFilter(field_name="order_id")
@@ -76,6 +77,11 @@ class JobFilter(django_filters.FilterSet):
     bench = django_filters.UUIDFilter(field_name="bench_id")
     promised_from = django_filters.DateFilter(field_name="promised_on", lookup_expr="gte")
     promised_to = django_filters.DateFilter(field_name="promised_on", lookup_expr="lte")
+    opened_from = day_filter("Opened on this day of its branch or later")
+    opened_to = day_filter("Opened on this day of its branch or earlier")
+    finished_from = day_filter("Packed on this day of its branch or later")
+    finished_to = day_filter("Packed on this day of its branch or earlier")
+    is_remake = YesNoFilter(method="by_remake", label="Whether it is a further attempt at its order")
     undone = django_filters.ChoiceFilter(
         choices=StepKind.choices, method="by_undone", label="Jobs in which this step is still to be done"
     )
@@ -83,18 +89,20 @@ class JobFilter(django_filters.FilterSet):
         choices=[("newest", "Newest first"), ("promised_on", "Promised first: the board")], method="keep"
     )
 
+    spans = {"opened": instants("created_at"), "finished": instants("finished_at")}
+
     class Meta:
         model = Job
         fields: list[str] = []
+
+    def by_remake(self, queryset: Any, name: str, value: bool) -> Any:
+        return queryset.filter(attempt__gt=1) if value else queryset.filter(attempt=1)
 
     def by_undone(self, queryset: Any, name: str, value: str) -> Any:
         return queryset.filter(steps__kind=value, steps__state__in=["pending", "started"])
 
     def by_tray(self, queryset: Any, name: str, value: str) -> Any:
         return queryset.filter(number__iexact=value.strip())
-
-    def keep(self, queryset: Any, name: str, value: str) -> Any:
-        return queryset
 
 
 class JobViewSet(ResourceViewSet):

@@ -109,21 +109,27 @@ def test_days_that_cannot_be_are_refused_by_name(api, head_office, address, quer
     assert [each["pointer"].rpartition("/")[2] for each in answer.json()["errors"]] == [field]
 
 
-def test_quotations_by_the_day_of_their_price(api, head_office, mill, frozen_offers):
-    client = api(head_office)
+def test_quotations_by_the_day_of_their_price(api, head_office, mill):
+    _, second, _ = (offered(mill, NOON + dt.timedelta(days=days)) for days in (-1, 0, 1))
     asked = {"quoted_from": "2026-03-02", "quoted_to": "2026-03-02", "branch": str(mill.id)}
-    assert {each["number"] for each in client.get(QUOTES, asked).json()["results"]} == {"Q-2"}
+    found = api(head_office).get(QUOTES, asked).json()["results"]
+    assert [each["number"] for each in found] == [second.number]
 
 
-@pytest.fixture
-def frozen_offers(mill):
-    order = an_order(mill, NOON)
-    shared = {name: getattr(order, name) for name in ("customer", "prescription", "measurement", "frame", "currency")}
-    for number, back in (("Q-1", 1), ("Q-2", 0), ("Q-3", -1)):
-        day = NOON.date() - dt.timedelta(days=back)
-        Quotation.unscoped.create(
-            branch=mill, number=number, quoted_at=NOON, quoted_on=day, valid_to=day, total=1, tax_total=0, **shared
-        )
+def offered(branch, at):
+    """An offer as a row; it has an order beside it, whose papers it shares."""
+    order = an_order(branch, at)
+    papers = {name: getattr(order, name) for name in ("customer", "prescription", "measurement", "frame", "currency")}
+    return Quotation.unscoped.create(
+        branch=branch,
+        number=f"Q-{order.number}",
+        quoted_at=at,
+        quoted_on=at.date(),
+        valid_to=at.date(),
+        total=1,
+        tax_total=0,
+        **papers,
+    )
 
 
 def test_days_cost_one_query_whatever_there_is(api, head_office, queries, shops, mill, quay):

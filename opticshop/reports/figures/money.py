@@ -205,7 +205,7 @@ AGED_DEBT = register(
         permission=BillingPermission.VIEW,
         is_heavy=True,
         chart=Chart(kind="stacked", x="by", y=tuple(name for name, _ in AGES)),
-        drills=(Drill("/api/v1/orders/?state=collected"),),
+        drills=(Drill("/api/v1/orders/", until="supplied_to"),),
     )
 )
 
@@ -248,6 +248,6 @@ UNCOLLECTED = register(
         reconciled_with="the orders themselves (tests/reports/test_reports_money.py)",
         permission=OrderPermission.VIEW,
         chart=Chart(kind="bars", x="by", y=("pairs",)),
-        drills=(Drill("/api/v1/orders/?state=ready"),),
+        drills=(Drill("/api/v1/orders/", until="uncollected_on"),),
     )
 )

@@ -45,6 +45,6 @@ PROMISES_KEPT = register(
         reconciled_with="the promises of the orders finished (tests/reports/test_reports_selling.py)",
         permission=QualityPermission.FIGURES,
         chart=Chart(kind="bars", x="by", y=("first_share", "last_share")),
-        drills=(Drill("/api/v1/jobs/", since="promised_from", until="promised_to"),),
+        drills=(Drill("/api/v1/jobs/?state=finished&is_remake=false", since="finished_from", until="finished_to"),),
     )
 )

@@ -275,7 +275,10 @@ SALES = register(
         permission=BillingPermission.VIEW,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("net_sales", "margin")),
-        drills=(Drill("/api/v1/orders/"), Drill("/api/v1/journal-entries/", since="booked_from", until="booked_to")),
+        drills=(
+            Drill("/api/v1/orders/", since="supplied_from", until="supplied_to"),
+            Drill("/api/v1/journal-entries/", since="booked_from", until="booked_to"),
+        ),
     )
 )
 
@@ -297,7 +300,7 @@ CONVERSION = register(
         reconciled_with="the offers themselves (tests/reports/test_reports_selling.py)",
         permission=OrderPermission.VIEW,
         chart=Chart(kind="bars", x="by", y=("offers", "ordered")),
-        drills=(Drill("/api/v1/quotes/"),),
+        drills=(Drill("/api/v1/quotes/", since="quoted_from", until="quoted_to"),),
     )
 )
 
@@ -318,6 +321,6 @@ ORDERS_PLACED = register(
         reconciled_with="the orders themselves (tests/reports/test_reports_selling.py)",
         permission=OrderPermission.VIEW,
         chart=Chart(kind="bars", x="by", y=("value",)),
-        drills=(Drill("/api/v1/orders/"),),
+        drills=(Drill("/api/v1/orders/", since="placed_from", until="placed_to"),),
     )
 )

@@ -239,7 +239,10 @@ TURNAROUND = register(
         permission=QualityPermission.FIGURES,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("packed_p50_hours", "packed_p90_hours")),
-        drills=(Drill("/api/v1/jobs/"), Drill("/api/v1/handovers/")),
+        drills=(
+            Drill("/api/v1/jobs/?state=finished&is_remake=false", since="finished_from", until="finished_to"),
+            Drill("/api/v1/handovers/?is_first=true", since="handed_over_from", until="handed_over_to"),
+        ),
     )
 )
 
@@ -271,7 +274,7 @@ RIGHT_FIRST_TIME = register(
         permission=QualityPermission.FIGURES,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("right_share",)),
-        drills=(Drill("/api/v1/jobs/"), Drill("/api/v1/inspections/"), Drill("/api/v1/returns/")),
+        drills=(Drill("/api/v1/jobs/?state=finished&is_remake=false", since="finished_from", until="finished_to"),),
     )
 )
 
@@ -334,6 +337,6 @@ REMAKES_AND_SPOIL = register(
         permission=QualityPermission.FIGURES,
         is_heavy=True,
         chart=Chart(kind="stacked", x="by", y=("remake_cost", "spoil_cost")),
-        drills=(Drill("/api/v1/jobs/"),),
+        drills=(Drill("/api/v1/jobs/?is_remake=true", since="opened_from", until="opened_to"),),
     )
 )
