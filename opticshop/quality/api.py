@@ -8,10 +8,10 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from opticshop.branches.filters import DaysFilterSet, day_filter, instants
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.filters import YesNoFilter
 from opticshop.instruments.selectors import instrument_get_for
-from opticshop.orders.filters import DaysFilterSet, day_filter, instants
 from opticshop.orders.selectors import order_get_for
 from opticshop.workshop.selectors import job_get_for
 

@@ -11,6 +11,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from opticshop.branches.filters import DaysFilterSet, day_filter, instants
 from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.errors import NotFound
@@ -19,7 +20,6 @@ from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
 from opticshop.orders import causes
-from opticshop.orders.filters import DaysFilterSet, day_filter, instants
 from opticshop.orders.selectors import order_get_for
 
 from . import paper, selectors, services

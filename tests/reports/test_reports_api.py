@@ -19,12 +19,13 @@ from tests.factories import BranchFactory
 
 from ..orders.test_orders_filters import COMPUTED, offered
 from ..reminders.test_reminders_figures import made
-from ..stock.conftest import frame, frame_item, receive
+from ..stock.conftest import frame, frame_item, lens, lens_item, receive
+from ..stock.test_stock_valuation import sell
 from . import write_definitions
 from .test_reports_money import SYSTEM, ordered, supplied
 from .test_reports_workshop import Pairs
 
-__all__ = ["frame", "frame_item", "receive"]
+__all__ = ["frame", "frame_item", "lens", "lens_item", "receive"]
 
 pytestmark = pytest.mark.django_db
 REPORTS = "/api/v1/reports/"
@@ -161,7 +162,11 @@ BEHIND = {
     "remakes-and-spoil": [counted("remakes")],
     "right-first-time": [counted("finished")],
     "sales-and-margin": [counted("pairs"), booked("net_sales", "4000", "4010")],
-    "stock-turn": [lambda records, row: True],
+    "stock-turn": [
+        lambda records, row: (
+            0 < D(row["issued_cost"]) == -sum(D(each["unit_cost"]) * each["on_hand_change"] for each in records)
+        )
+    ],
     "stock-value": [lambda records, row: 0 < row["pieces"] == sum(each["on_hand"] for each in records)],
     "tax-summary": [booked("tax", "2100")],
     "turnaround": [counted("packed"), counted("handed_over")],
@@ -170,12 +175,14 @@ BEHIND = {
 
 
 @pytest.fixture
-def a_day(mill, quay, frame_item, receive):
+def a_day(mill, quay, frame_item, lens_item, receive):
     """Of each thing that a report counts some on the day at Mill, and others on the day before or at Quay."""
     pairs, before = Pairs(), NOON - dt.timedelta(days=1)
     with clock.at(NOON - dt.timedelta(days=500)):
         receive(mill, frame_item, 3, "A", "31.00")
-    for branch, at in ((mill, NOON), (mill, NOON), (mill, before), (quay, NOON)):
+        for branch in (mill, quay):
+            receive(branch, lens_item, 9, "L", "4.00")
+    for branch, at in ((mill, before), (mill, NOON), (mill, NOON), (quay, NOON)):
         job = pairs.packed(branch, at - dt.timedelta(days=3), at, at)
         pairs.job(job.order, 2, at, state="open", remake_cause="other", remake_reason="invented")
         supplied(branch, (at - NOON).days, "120")
@@ -183,6 +190,8 @@ def a_day(mill, quay, frame_item, receive):
         ordered(branch, "60", placed_at=at, state="ready", ready_at=at)
         made(branch, due_on=at.date())
         offered(branch, at)
+        with clock.at(at):
+            sell(branch, lens_item, f"orders/{job.order_id}", 1)
     Order.unscoped.update(computation=COMPUTED)
 
 

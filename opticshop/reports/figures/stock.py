@@ -220,7 +220,7 @@ STOCK_TURN = register(
         permission=StockPermission.VALUE,
         is_heavy=True,
         chart=Chart(kind="bars", x="by", y=("turn_a_year",)),
-        drills=(Drill("/api/v1/stock/movements/"),),
+        drills=(Drill("/api/v1/stock/movements/?kind=consumption", since="moved_from", until="moved_to"),),
     )
 )
 

@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
+from opticshop.branches.filters import DaysFilterSet, day_filter, instants
 from opticshop.branches.models import Branch
 from opticshop.branches.selectors import branch_get_for
 from opticshop.catalogue.models import LensProduct
@@ -187,11 +188,15 @@ class GoodsReceiptViewSet(ApiViewSet):
         return self.answer(selectors.lot_get_for(self.actor, lot.id, permission=StockPermission.RECEIVE), status=201)
 
 
-class MovementFilter(django_filters.FilterSet):
+class MovementFilter(DaysFilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     lot = django_filters.UUIDFilter(field_name="lot_id")
     document = django_filters.CharFilter(field_name="document", label="What caused it, for instance orders/<id>")
     kind = django_filters.ChoiceFilter(choices=Movement.Kind.choices)
+    moved_from = day_filter("Written on this day of its branch or later")
+    moved_to = day_filter("Written on this day of its branch or earlier")
+
+    spans = {"moved": instants("created_at")}
 
     class Meta:
         model = Movement
