@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Any
 
 from django.conf import settings
@@ -19,6 +20,7 @@ from rest_framework.request import Request
 
 from opticshop.core.actor import ALL, Actor, Where
 from opticshop.core.errors import ConfirmFirst
+from opticshop.core.prepared import Prepared
 
 from .models import Membership, SignIn, User
 
@@ -62,20 +64,36 @@ def _named(setting: str) -> frozenset[str]:
     return frozenset(map(str, import_string(getattr(settings, setting))))
 
 
+_MEMBERSHIPS: Prepared[tuple[str, uuid.UUID | None]] = Prepared(
+    lambda user: Membership.objects.filter(user=user).values_list("role", "branch_id"),
+    field=User._meta.pk,
+    stand_in=uuid.UUID(int=2**128 - 1),
+)
+
+
 def _memberships(user: User) -> list[tuple[str, uuid.UUID | None]]:
-    return list(Membership.objects.filter(user=user).values_list("role", "branch_id"))
+    return _MEMBERSHIPS.rows(user.pk)
 
 
-def _granted(held: Iterable[tuple[str, uuid.UUID | None]], allowed: set[str] | None) -> dict[str, Where]:
+def _granted(held: Iterable[tuple[str, uuid.UUID | None]], allowed: Iterable[str] | None) -> Mapping[str, Where]:
+    roles = frozenset((role_table().get(role, frozenset()), branch_id) for role, branch_id in held)
+    return _added_up(roles, None if allowed is None else frozenset(allowed))
+
+
+@lru_cache(maxsize=1024)
+def _added_up(
+    roles: frozenset[tuple[frozenset[str], uuid.UUID | None]], allowed: frozenset[str] | None
+) -> Mapping[str, Where]:
+    """The same for everybody who holds the same roles at the same branches with the same scopes."""
     grants: dict[str, Where] = {}
-    for role, branch_id in held:
-        for permission in role_table().get(role, frozenset()):
+    for permissions, branch_id in roles:
+        for permission in permissions:
             if allowed is None or scope_of(permission) in allowed:
                 grants[permission] = _widened(grants.get(permission, frozenset()), branch_id)
-    return grants
+    return MappingProxyType(grants)
 
 
-def _actor(user: User, grants: dict[str, Where]) -> Actor:
+def _actor(user: User, grants: Mapping[str, Where]) -> Actor:
     kind = "service" if user.kind == User.Kind.SERVICE else "person"
     return Actor(id=user.id, label=str(user), kind=kind, grants=grants)  # type: ignore[arg-type]
 

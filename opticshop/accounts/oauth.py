@@ -22,6 +22,7 @@ from oauth2_provider.views import IntrospectTokenView
 from oauthlib.oauth2.rfc6749 import errors
 
 from opticshop.core import acting, clock
+from opticshop.core.prepared import Prepared
 from opticshop.core.sealing import digest
 
 from .models import ServiceAccount, SignIn
@@ -173,13 +174,19 @@ def stands(application: Any) -> bool:
     return account is not None and account.holds() and application.user.is_active
 
 
+def _with_holder(checksum: str) -> Any:
+    tokens = AccessToken.objects.select_related("user", "application__user", "application__service_account", "sign_in")
+    return tokens.filter(token_checksum=checksum)
+
+
+_TOKENS: Prepared[Any] = Prepared(
+    _with_holder, field=AccessToken._meta.get_field("token_checksum"), stand_in="the digest of a token"
+)
+
+
 def standing_token(raw: str) -> Any:
     """The access token, if whom it acts for still stands. One query; the moment it is seen is written now and then."""
-    found = (
-        AccessToken.objects.select_related("user", "application__user", "application__service_account", "sign_in")
-        .filter(token_checksum=digest(raw))
-        .first()
-    )
+    found = next(iter(_TOKENS.rows(digest(raw))), None)
     if found is None or (found.application is not None and not stands(found.application)):
         return None
     if found.user is not None and not found.user.is_active:

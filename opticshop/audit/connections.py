@@ -20,8 +20,11 @@ from opticshop.core import acting
 SETTING = "opticshop.trace"
 #: What stands for a value that the trail is not to tell.
 ERASED = "erased"
-#: What cannot write, or steers a transaction.
-_HARMLESS = re.compile(r"\s*(SELECT|SAVEPOINT|RELEASE|SET|SHOW|EXPLAIN|FETCH|DECLARE|CLOSE)\b", re.IGNORECASE)
+#: What cannot write, or steers a transaction, or writes a read into the trail, which names its actor itself.
+_HARMLESS = re.compile(
+    r"\s*(SELECT|SAVEPOINT|RELEASE|SET|SHOW|EXPLAIN|FETCH|DECLARE|CLOSE|WITH shown AS \(INSERT INTO audit_auditread)\b",
+    re.IGNORECASE,
+)
 _UNDOES = re.compile(r"\s*ROLLBACK\b", re.IGNORECASE)
 _IDLE, _IN_ERROR = 0, 3
 

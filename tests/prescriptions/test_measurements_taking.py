@@ -46,7 +46,7 @@ def test_measurements_are_recorded_with_the_sum_the_taker_and_an_event(api, cler
     assert response.status_code == 201, response.data
     assert response.data["pd_mm"] == "63.5"  # right 31.5, left 32
     assert (response.data["taken_by"], response.data["taken_at"]) == (str(clerk.id), "2026-03-02T12:00:00Z")
-    assert (response.data["branch"], response.data["warnings"]) == (wearer.branch_id, [])
+    assert (response.data["branch"], response.data["warnings"]) == (str(wearer.branch_id), [])
     event = OutboxEvent.objects.get()
     assert event.type == "prescriptions.measured"
     assert event.data == {"measurement": response.data["id"], "customer": str(wearer.id), "frame": str(frame.id)}
