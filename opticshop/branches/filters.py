@@ -59,6 +59,7 @@ class DaysFilterSet(django_filters.FilterSet):
     """``spans``: the word before ``_from`` and ``_to`` -> what it means. Has a filter ``branch``."""
 
     spans: ClassVar[Mapping[str, Within]] = {}
+    acts_unasked = False
 
     def keep(self, queryset: Any, name: str, value: Any) -> Any:
         return queryset

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import django_filters
@@ -30,6 +31,25 @@ class YesNoFilter(django_filters.BooleanFilter):
     field_class = _YesNoField
 
 
+@cache
+def _acts_unasked(filters: type[django_filters.FilterSet]) -> bool:
+    """Whether a set of filters may narrow a list, or refuse, although nothing of it stands in the query. A filter of
+    our own, or a set with a say of its own, is taken to do so unless it says ``acts_unasked = False``."""
+    own = ("filter_queryset", "qs") if getattr(filters, "acts_unasked", True) else ()
+    if any(getattr(filters, name) is not getattr(django_filters.FilterSet, name) for name in own):
+        return True
+    return any(
+        each.extra.get("required") or "initial" in each.extra or not _leaves_nothing_as_it_is(each)
+        for each in filters.base_filters.values()
+    )
+
+
+def _leaves_nothing_as_it_is(found: django_filters.Filter) -> bool:
+    """Whether the filter is one of the library's, which do nothing with an empty value, or says so of itself."""
+    own: Any = type(found)
+    return str(own.filter.__module__).startswith("django_filters.") or not getattr(own, "acts_unasked", True)
+
+
 class KnownFilters(DjangoFilterBackend):
     """Filters a list. A name in the query that the list does not know is refused: misspelt, it would show everything.
 
@@ -43,7 +63,16 @@ class KnownFilters(DjangoFilterBackend):
             if unknown:
                 words = f"No such filter here; known are {', '.join(sorted(known))}."
                 raise Malformed({name: [words] for name in unknown}, code="unknown")
+        if self._is_plain(request, queryset, view):
+            return queryset
         return super().filter_queryset(request, queryset, view)
+
+    def _is_plain(self, request: Request, queryset: Any, view: Any) -> bool:
+        """Whether nothing is asked for, so that no form need be made to find that out."""
+        filters = self.get_filterset_class(view, queryset)
+        if filters is None or request.query_params.keys() & filters.base_filters.keys():
+            return filters is None
+        return not _acts_unasked(filters)
 
     def known(self, view: Any, queryset: Any = None) -> set[str]:
         """The names in the query that the list reads."""

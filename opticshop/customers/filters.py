@@ -15,6 +15,8 @@ class CustomerFilter(django_filters.UUIDFilter):
     ``CustomerFilter(field_name="customer")``, the name of a foreign key to a customer.
     """
 
+    acts_unasked = False
+
     def filter(self, qs: Any, value: Any) -> Any:
         if not value:
             return qs
