@@ -31,12 +31,16 @@ class YesNoFilter(django_filters.BooleanFilter):
     field_class = _YesNoField
 
 
+_SAYS_OF_A_SET = ("__init__", "form", "get_form_class", "is_valid", "qs", "filter_queryset")
+
+
 @cache
 def _acts_unasked(filters: type[django_filters.FilterSet]) -> bool:
     """Whether a set of filters may narrow a list, or refuse, although nothing of it stands in the query. A filter of
     our own, or a set with a say of its own, is taken to do so unless it says ``acts_unasked = False``."""
-    own = ("filter_queryset", "qs") if getattr(filters, "acts_unasked", True) else ()
-    if any(getattr(filters, name) is not getattr(django_filters.FilterSet, name) for name in own):
+    if getattr(filters, "acts_unasked", True) and any(
+        getattr(filters, name) is not getattr(django_filters.FilterSet, name) for name in _SAYS_OF_A_SET
+    ):
         return True
     return any(
         each.extra.get("required") or "initial" in each.extra or not _leaves_nothing_as_it_is(each)

@@ -121,7 +121,7 @@ def test_a_merged_record_takes_up_the_time_of_its_person(api, clerk, body, custo
     AppointmentFactory(customer=duplicate, starts_at=at(4, 10))
     assert api(clerk).post(URL, body(at(4, 10, 15))).json()["code"] == "appointments.already_booked"
     found = api(clerk).get(URL, {"customer": str(customer.id)}).data["results"]
-    assert [row["customer"] for row in found] == [duplicate.id]
+    assert [row["customer"] for row in found] == [str(duplicate.id)]
 
 
 @pytest.mark.parametrize("state", ["cancelled", "missed"])

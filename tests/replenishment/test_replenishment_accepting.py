@@ -29,7 +29,7 @@ def advised(api, head_office, mill, quay, power, used, sold_by):
     return (
         client,
         run,
-        {line["item"]["sphere_dpt"]: line for line in lines_of(client, run) if line["branch"] == mill.id},
+        {line["item"]["sphere_dpt"]: line for line in lines_of(client, run) if line["branch"] == str(mill.id)},
     )
 
 
@@ -65,7 +65,7 @@ def test_chosen_lines_become_drafts_once(advised, mill, quay):
     assert (again.status_code, again.data["code"]) == (409, "replenishment.already_accepted")
     assert PurchaseOrder.objects.everywhere("test").count() == 1
     shown = client.get(f"{LINES}{lines['-1.00']['id']}/").data["acceptance"]
-    assert (shown["buy_quantity"], shown["purchase_order"]) == (bought.quantity, order.id)
+    assert (shown["buy_quantity"], shown["purchase_order"]) == (bought.quantity, str(order.id))
     assert {line["id"] for line in lines_of(client, run, accepted="true")} == {line["id"] for line in lines.values()}
 
 
