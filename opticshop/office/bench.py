@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, HttpResponseNotModified
@@ -15,11 +15,14 @@ from opticshop.branches.models import Branch
 from opticshop.core import acting, clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import DomainError, Forbidden, NotFound
+from opticshop.quality.models import Inspection
+from opticshop.quality.permissions import QualityPermission
 from opticshop.workshop import selectors, services
 from opticshop.workshop.board import STOPPED, WAITING, Board, board_of
 from opticshop.workshop.models import Job, JobState, JobStep, StepKind
 from opticshop.workshop.permissions import WorkshopPermission
 
+from . import measuring
 from .doors import branch_with, branches_with, room
 
 VIEW, WORK = WorkshopPermission.VIEW, WorkshopPermission.WORK
@@ -89,6 +92,60 @@ def take_over(request: HttpRequest, actor: Actor, code: str, number: str) -> Htt
     return _done(request, actor, found, lambda: services.job_claim(actor=actor, job=found, take_over=True))
 
 
+@room("POST")
+def reading(request: HttpRequest, actor: Actor, code: str, number: str) -> HttpResponse:
+    """What the focimeter shows of one uncut lens; the verdict stands on the page that follows."""
+    return _entered(request, actor, code, number, "reading", measuring.lens_read)
+
+
+@room("POST")
+def inspection(request: HttpRequest, actor: Actor, code: str, number: str) -> HttpResponse:
+    """The final inspection as measured and seen; the verdict stands on the page that follows."""
+    return _entered(request, actor, code, number, "inspection", measuring.pair_inspect)
+
+
+@room("POST")
+def second(request: HttpRequest, actor: Actor, code: str, number: str) -> HttpResponse:
+    """The second person's word on a passed pair."""
+
+    def confirm(actor: Actor, found: Job, given: Mapping[str, str]) -> Any:
+        latest = measuring.last_inspection(actor, found)
+        if latest is None:
+            raise NotFound("This pair has not been inspected.", field="inspection")
+        return measuring.pair_confirm(actor, latest, given)
+
+    return _entered(request, actor, code, number, "second", confirm)
+
+
+@room("POST")
+def resume(request: HttpRequest, actor: Actor, code: str, number: str) -> HttpResponse:
+    """Put a stopped job back on the bench."""
+    return _entered(request, actor, code, number, "resume", measuring.job_put_back)
+
+
+def _entered(
+    request: HttpRequest,
+    actor: Actor,
+    code: str,
+    number: str,
+    form: str,
+    enter: Callable[[Actor, Job, Mapping[str, str]], Any],
+) -> HttpResponse:
+    """To the job's page by a redirect; a form that is refused comes back as it was, with the reasons at its fields."""
+    found = _job_of(actor, branch_with(actor, code, VIEW), number)
+    if request.method == "POST":
+        given = measuring.typed_in(request.POST)
+        try:
+            enter(actor, found, given)
+        except Forbidden:
+            raise
+        except (DomainError, measuring.NotAsTheShape) as refusal:
+            status = refusal.status if isinstance(refusal, DomainError) else 400
+            again = _job_of(actor, found.branch, number)
+            return _job(request, actor, again, typed=measuring.refused(form, given, refusal), status=status)
+    return redirect("bench-job", code=found.branch.code, number=found.number)
+
+
 def _done(request: HttpRequest, actor: Actor, found: Job, change: Callable[[], Any]) -> HttpResponse:
     """To the job's page by a redirect, so that it can be loaded again; a refusal is told on it."""
     if request.method != "POST":
@@ -129,17 +186,32 @@ def _words(found: Board) -> dict[str, Any]:
     }
 
 
-def _job(request: HttpRequest, actor: Actor, found: Job, *, refusal: DomainError | None = None) -> HttpResponse:
+def _job(
+    request: HttpRequest,
+    actor: Actor,
+    found: Job,
+    *,
+    refusal: DomainError | None = None,
+    typed: measuring.Typed = measuring.NOTHING_TYPED,
+    status: int = 200,
+) -> HttpResponse:
     """With the power to supply: a fact of health, so the read is written down."""
     acting.saw(Job, [found])
     day = clock.today(found.branch.time_zone)
     coming = selectors.next_step(found.steps.all())
     can_work = actor.may(WORK, found.branch_id) and coming is not None
+    can_inspect = actor.may(QualityPermission.INSPECT, found.branch_id)
     act = ""
     if can_work and coming is not None and coming.kind != StepKind.INSPECT:
         fits = found.state == selectors.wanted_state(coming.kind)
         act = ("finish" if coming.state == JobStep.State.STARTED else "start") if fits else ""
     held_by_another = found.holder_id is not None and found.holder_id != actor.id
+    inspected = measuring.last_inspection(actor, found)
+    if inspected is not None:
+        acting.saw(Inspection, [inspected])
+    waits_for_second = inspected is not None and inspected.needs_second and inspected.second_agrees is None
+    readings_to_do = measuring.lens_forms(found, coming, typed) if can_work and not held_by_another else []
+    form = measuring.inspection_form(found, coming, typed) if can_inspect and not waits_for_second else None
     told = {
         "job": found,
         "branch": found.branch,
@@ -147,13 +219,29 @@ def _job(request: HttpRequest, actor: Actor, found: Job, *, refusal: DomainError
         "next": selectors.what_next(found),
         "coming": coming,
         "coming_words": StepKind(coming.kind).label if coming else "",
-        "act": "" if held_by_another else act,
+        # A lens that must be read first is not finished by a button that will be refused.
+        "act": "" if held_by_another or readings_to_do else act,
         "can_take_over": held_by_another and bool(act),
         "due_readings": selectors.lenses_to_verify(found) if found.state in selectors.LIVE_STATES else [],
         "is_late": selectors.is_late(found, day),
         "is_due": found.promised_on == day,
         "is_stopped": found.state == JobState.STOPPED,
+        "can_resume": found.state == JobState.STOPPED and actor.may(WORK, found.branch_id),
         "lenses": [lens for lens in found.order.lenses.all() if lens.eye in found.eyes],
-        "readings": [each for each in found.readings.all() if each.of_current_lens],
+        "readings": [
+            (each, measuring.lines_told(each.verdict)) for each in found.readings.all() if each.of_current_lens
+        ],
+        "lens_forms": readings_to_do,
+        "inspection_form": form,
+        "inspected": inspected,
+        "inspected_lines": measuring.lines_told(inspected.verdict) if inspected else [],
+        "waits_for_second": waits_for_second,
+        "may_confirm": waits_for_second
+        and can_inspect
+        and inspected is not None
+        and inspected.inspected_by_id != actor.id,
+        "instruments": measuring.instruments_here(actor, found) if readings_to_do or form else [],
+        "typed": typed,
+        "wrong": [words for words in typed.errors.values() if words],
     }
-    return render(request, "bench/job.html", told, status=refusal.status if refusal else 200)
+    return render(request, "bench/job.html", told, status=refusal.status if refusal else status)

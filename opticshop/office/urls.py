@@ -18,5 +18,9 @@ bench_routes = [
     path("<str:code>/tray", bench.tray, name="bench-tray"),
     path("<str:code>/jobs/<str:number>/", bench.job, name="bench-job"),
     path("<str:code>/jobs/<str:number>/take-over/", bench.take_over, name="bench-take-over"),
+    path("<str:code>/jobs/<str:number>/reading/", bench.reading, name="bench-reading"),
+    path("<str:code>/jobs/<str:number>/inspection/", bench.inspection, name="bench-inspection"),
+    path("<str:code>/jobs/<str:number>/second/", bench.second, name="bench-second"),
+    path("<str:code>/jobs/<str:number>/resume/", bench.resume, name="bench-resume"),
     path("<str:code>/jobs/<str:number>/<str:kind>/<str:act>/", bench.step, name="bench-step"),
 ]
