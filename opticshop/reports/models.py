@@ -6,6 +6,24 @@ from django.db.models import Q
 
 from opticshop.core.models import Entity
 
+from .facts.models import FactBranch as FactBranch
+from .facts.models import FactDay as FactDay
+from .facts.models import LossFact as LossFact
+from .facts.models import MadeFact as MadeFact
+from .facts.models import OfferFact as OfferFact
+from .facts.models import OrderFact as OrderFact
+from .facts.models import SalesFact as SalesFact
+from .facts.models import StaleDays as StaleDays
+from .facts.models import TimesFact as TimesFact
+from .schedules_models import PeriodInWords as PeriodInWords
+from .schedules_models import ReportAddress as ReportAddress
+from .schedules_models import ReportMail as ReportMail
+from .schedules_models import ReportOccurrence as ReportOccurrence
+from .schedules_models import ReportRecipient as ReportRecipient
+from .schedules_models import ReportSchedule as ReportSchedule
+from .schedules_models import Rhythm as Rhythm
+from .schedules_models import SentFormat as SentFormat
+
 
 class Format(models.TextChoices):
     JSON = "json", "What the API answers"
