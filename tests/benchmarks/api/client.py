@@ -1,4 +1,4 @@
-"""A client of HTTP/1.1 that costs little: raw asyncio, connections kept alive, each sending when its answer is there."""
+"""A client of HTTP/1.1 that costs little: raw asyncio, connections kept alive."""
 
 from __future__ import annotations
 

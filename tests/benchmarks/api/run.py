@@ -23,6 +23,7 @@ from typing import Any
 
 import psycopg
 
+from . import same
 from .client import Seen, load, message
 from .endpoints import BY_NAME, ENDPOINTS, Endpoint, Shop, drawn
 from .servers import KINDS, Field, Server, cpu_seconds, field_of
@@ -117,6 +118,22 @@ def fetched(server: Server, path: str, token: str, body: bytes | None = None) ->
         return answer.read()
 
 
+def same_bytes(run: Field, endpoint: Endpoint, shops: Sequence[Shop], tokens: Sequence[str], seed: int) -> None:
+    """Raises NotTheSame. A write is sent to each with a person of its own, or the second would find the first."""
+    bodies = [same.sample(endpoint, shops, new_seed() if endpoint.body else seed) for _ in range(2)]
+    if endpoint.body:
+        bodies = [[each for each in one if each.shop == 0][:3] for one in bodies]
+    for first, second in zip(*bodies, strict=False):
+        one = fetched(run.servers["ours"], first.path, tokens[first.shop], first.body)
+        other = fetched(run.servers["raw"], second.path, tokens[second.shop], second.body)
+        same.compare(endpoint, first.path, one, other)
+
+
+def new_seed() -> int:
+    """For bodies of writes, which are new people in every run."""
+    return random.SystemRandom().getrandbits(40)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--database-url", default=os.environ.get("DATABASE_URL"))
@@ -129,6 +146,7 @@ def main() -> int:
     parser.add_argument("--core", default="0", help="the core(s) of the servers; empty: wherever there is room")
     parser.add_argument("--client-core", default="1")
     parser.add_argument("--workers", type=int, default=1, help="processes of each server")
+    parser.add_argument("--unequal", action="store_true", help="do not compare the bytes of ours and raw first")
     parser.add_argument("--json", type=Path, help="write the figures there too")
     given = parser.parse_args()
     if not given.database_url or not given.database_url.startswith("postgres"):
@@ -151,13 +169,16 @@ def compared(run: Field, names: Sequence[str], chosen: Sequence[Endpoint], given
     servers = [run.start(name) for name in dict.fromkeys(["ours", *names])]
     tokens = tokens_of(run, servers[0], shops)
     results: dict[str, dict[str, Result]] = {}
+    if "raw" in run.servers and not given.unequal:
+        for endpoint in chosen:
+            same_bytes(run, endpoint, shops, tokens, given.seed)
+        said("raw answers the same bytes as ours")
     for endpoint in chosen:
         row = results[endpoint.name] = {server.name: Result() for server in servers}
         for turn in range(-1, given.rounds):
-            for place, server in enumerate(servers):
-                seed = given.seed + 1000 * turn + (place if endpoint.body else 0)
+            for server in servers:
+                seed = new_seed() if endpoint.body else given.seed + 1000 * turn
                 sent = messages_of(endpoint, server, shops, tokens, seed)
-                random.Random(turn).shuffle(sent)
                 lasts = given.seconds if turn >= 0 else min(WARM_UP_SECONDS, given.seconds)
                 found = measured(endpoint, server, sent, given.database_url, lasts, given.connections)
                 if turn >= 0:
