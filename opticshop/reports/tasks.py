@@ -3,6 +3,7 @@ from __future__ import annotations
 from opticshop.core.duties import duty
 
 from . import services
+from .facts.building import facts_renew
 
 
 @duty("reports.make", every_seconds=2, queue="imports", soft_seconds=540, hard_seconds=600)
@@ -13,3 +14,8 @@ def make_runs() -> int:
 @duty("reports.expire", every_seconds=3600, queue="night")
 def expire_files() -> int:
     return services.runs_expire()
+
+
+@duty("reports.facts", every_seconds=60, queue="night", soft_seconds=240, hard_seconds=300)
+def renew_facts() -> int:
+    return facts_renew()

@@ -137,7 +137,7 @@ def facts_renew(*, seconds: float = 60.0) -> int:
     for branch in Branch.objects.order_by("code"):
         if branch.id not in known:
             facts_begin(branch, clock.today(branch.time_zone) - A_DAY * FIRST_DAYS)
-        _tidy(branch.id)
+        marks_tidy(branch.id)
         for stretch in due(branch):
             if time.monotonic() >= ends:
                 return built
@@ -177,7 +177,7 @@ def _stretches(branch: Branch, days: Sequence[dt.date]) -> list[Stretch]:
     return found
 
 
-def _tidy(branch_id: uuid.UUID) -> None:
+def marks_tidy(branch_id: uuid.UUID) -> None:
     """Marks of days that are not built are of no use, and a mark of many days becomes one of each that is built."""
     with transaction.atomic():
         if not _lock(branch_id):

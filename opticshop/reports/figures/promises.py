@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from opticshop.core.shares import share_of
-from opticshop.quality.figures import By, tallies_of
 from opticshop.quality.permissions import QualityPermission
 
+from ..facts.reading import counted
 from ..registry import Chart, Column, Drill, Report, Row, Scope, register
+from .workshop import MADE_FACTS
 
 
 def promises_kept(scope: Scope) -> list[Row]:
-    """One row a group of the first attempts finished in the period. One query a time zone."""
-    tallies = tallies_of(scope.branches, first=scope.since, last=scope.until, by=cast(By, scope.by), with_times=False)
+    """One row a group of the first attempts finished in the period."""
     return [
         {
-            scope.by: tally.label,
-            "finished": tally.jobs,
-            "on_first_promise": tally.on_first_promise,
-            "on_last_promise": tally.on_last_promise,
-            "first_share": share_of(tally.on_first_promise, tally.jobs),
-            "last_share": share_of(tally.on_last_promise, tally.jobs),
+            scope.by: label,
+            "finished": counts["jobs"],
+            "on_first_promise": counts["on_first_promise"],
+            "on_last_promise": counts["on_last_promise"],
+            "first_share": share_of(counts["on_first_promise"], counts["jobs"]),
+            "last_share": share_of(counts["on_last_promise"], counts["jobs"]),
         }
-        for tally in tallies
-        if tally.jobs
+        for (label, _), counts in sorted(counted(MADE_FACTS, scope).items())
+        if counts["jobs"]
     ]
 
 

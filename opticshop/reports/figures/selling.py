@@ -25,7 +25,9 @@ from opticshop.orders.quotations_models import QuotationState
 from opticshop.quality.figures import SPANS, bounds_of, branches_by_zone, span_label, span_of
 from opticshop.stock.models import Movement, Reservation
 
-from ..registry import Chart, Column, Drill, Report, Row, Scope, register
+from ..facts.models import OfferFact, OrderFact, SalesFact
+from ..facts.reading import Counts, Kind, add, counted, keep
+from ..registry import TOTAL, Chart, Column, Drill, Report, Row, Scope, register
 
 WHY = "a report of branches whose figures the asker may see"
 NOT_DIVIDED = "given back after supply"
@@ -38,25 +40,13 @@ _TAKEN = (Reservation.State.CONSUMED, Reservation.State.RETURNED)
 #: By the kind or the article of a line: what is given back of a price, and the cost of an order, have none.
 _OF_LINES = {"kind": "kind", "product": "sku"}
 _TRUNCATED = {"day": TruncDate, "week": TruncWeek, "month": TruncMonth}
-#: (label of the group, currency)
-Key = tuple[str, str]
 
 
 def sales(scope: Scope) -> list[Row]:
-    """One row a group and currency. Three queries, and two more for each ``AT_ONCE`` orders."""
-    rows: dict[Key, Row] = {}
-    for label, currency, pairs, gross, tax in _supplied(scope):
-        row = _sales_row(rows, scope, label, currency)
-        row["pairs"] += pairs
-        row["supplied_net"] += gross - tax
-    for label, currency, given_back in _given_back(scope):
-        _sales_row(rows, scope, label, currency)["given_back"] += given_back
-    if scope.by not in _OF_LINES:
-        for label, currency, cost, is_known in _costs(scope):
-            row = _sales_row(rows, scope, label, currency)
-            row["cost"] += cost
-            row["cost_not_known"] += not is_known
-    for row in rows.values():
+    """One row a group and currency."""
+    rows = []
+    for (label, currency), counts in sorted(counted(SALES_FACTS, scope).items()):
+        row: Row = {scope.by: label, "currency": currency, **counts}
         row["net_sales"] = row["supplied_net"] - row["given_back"]
         if scope.by in _OF_LINES:
             row["cost"] = row["cost_not_known"] = row["margin"] = row["margin_share"] = None
@@ -65,63 +55,87 @@ def sales(scope: Scope) -> list[Row]:
         else:
             row["margin"] = row["net_sales"] - row["cost"]
             row["margin_share"] = share_of(row["margin"], row["net_sales"])
-    return [rows[key] for key in sorted(rows)]
+        rows.append(row)
+    return rows
 
 
 def conversion(scope: Scope) -> list[Row]:
-    """One row a group of the offers made in the period. One query."""
+    """One row a group of the offers made in the period; the total also where there are none."""
+    found = counted(OFFER_FACTS, scope)
+    if scope.by == TOTAL and not found:
+        found = {("Total", ""): dict.fromkeys(OFFER_FACTS.columns, 0)}
+    return [
+        {scope.by: label, **counts, "ordered_share": share_of(counts["ordered"], counts["offers"])}
+        for (label, _), counts in sorted(found.items())
+    ]
+
+
+def orders_placed(scope: Scope) -> list[Row]:
+    """One row a group and currency of the orders placed in the period."""
+    rows = []
+    for (label, currency), counts in sorted(counted(ORDER_FACTS, scope).items()):
+        standing = counts["orders"] - counts["cancelled"]
+        average = counts["value"] / standing if standing else None
+        rows.append({scope.by: label, "currency": currency, **counts, "average_value": average})
+    return rows
+
+
+def _sales(scope: Scope) -> Counts:
+    """Three queries, and two more for each ``AT_ONCE`` orders."""
+    rows: Counts = {}
+    for label, currency, pairs, gross, tax in _supplied(scope):
+        row = _sales_row(rows, label, currency)
+        row["pairs"] += pairs
+        row["supplied_net"] += gross - tax
+    for label, currency, given_back in _given_back(scope):
+        _sales_row(rows, label, currency)["given_back"] += given_back
+    if scope.by not in _OF_LINES:
+        for label, currency, cost, is_known in _costs(scope):
+            row = _sales_row(rows, label, currency)
+            row["cost"] += cost
+            row["cost_not_known"] += not is_known
+    return rows
+
+
+def _offers(scope: Scope) -> Counts:
+    """One query."""
     offers = Quotation.objects.everywhere(WHY).filter(
         branch__in=scope.branches, quoted_on__range=(scope.since, scope.until)
     )
     groups = offers.annotate(group=_by_day(scope.by, "quoted_on", "quoted_by")).order_by().values_list("group")
-    rows: dict[str, Row] = {}
-    counted = groups.annotate(
+    rows: Counts = {}
+    counts = groups.annotate(
         offers=Count("id"),
         ordered=Count("id", filter=Q(state=QuotationState.ACCEPTED)),
         open=Count("id", filter=Q(state=QuotationState.OPEN)),
         withdrawn=Count("id", filter=Q(state=QuotationState.WITHDRAWN)),
         expired=Count("id", filter=Q(state=QuotationState.EXPIRED)),
     )
-    for group, offered, ordered, still_open, withdrawn, expired in counted:
-        label = _label(group, scope.by)
-        rows[label] = {
-            scope.by: label,
-            "offers": offered,
-            "ordered": ordered,
-            "open": still_open,
-            "withdrawn": withdrawn,
-            "expired": expired,
-            "ordered_share": share_of(ordered, offered),
-        }
-    return [rows[label] for label in sorted(rows)]
+    for group, *values in counts:
+        if values[0]:  # of no offers the database gives a total all the same
+            rows[_label(group, scope.by), ""] = dict(zip(OFFER_FACTS.columns, values, strict=True))
+    return rows
 
 
-def orders_placed(scope: Scope) -> list[Row]:
-    """One row a group and currency of the orders placed in the period. One query a time zone."""
-    rows: dict[Key, Row] = {}
+def _orders(scope: Scope) -> Counts:
+    """One query a time zone."""
+    rows: Counts = {}
     for zone, branches in branches_by_zone(scope.branches).items():
         start, end = bounds_of(zone, scope.since, scope.until)
         placed = Order.objects.everywhere(WHY).filter(branch__in=branches, placed_at__gte=start, placed_at__lt=end)
         key = span_of("placed_at", scope.by, zone) if scope.by in SPANS else _plain_key(scope.by, "", "placed_by")
-        counted = placed.annotate(group=key).order_by().values_list("group", "currency")
+        groups = placed.annotate(group=key).order_by().values_list("group", "currency")
         stands = ~Q(state=OrderState.CANCELLED)
-        for group, currency, count, cancelled, value, tax in counted.annotate(
+        for group, currency, count, cancelled, value, tax in groups.annotate(
             count=Count("id"),
             cancelled=Count("id", filter=~stands),
             value=MoneySum("total", filter=stands),
             taxes=MoneySum("tax_total", filter=stands),
         ):
-            label = _label(group, scope.by)
-            nothing = {"orders": 0, "cancelled": 0, "value": Decimal(0), "net_value": Decimal(0)}
-            row = rows.setdefault((label, currency), {scope.by: label, "currency": currency, **nothing})
-            row["orders"] += count
-            row["cancelled"] += cancelled
-            row["value"] += value or 0
-            row["net_value"] += (value or 0) - (tax or 0)
-    for row in rows.values():
-        standing = row["orders"] - row["cancelled"]
-        row["average_value"] = row["value"] / standing if standing else None
-    return [rows[key] for key in sorted(rows)]
+            worth = value or Decimal(0)
+            counts = {"orders": count, "cancelled": cancelled, "value": worth, "net_value": worth - (tax or 0)}
+            add(rows, {(_label(group, scope.by), currency): counts})
+    return rows
 
 
 def _supplied(scope: Scope) -> Iterator[tuple[str, str, int, Decimal, Decimal]]:
@@ -203,10 +217,10 @@ def _costs(scope: Scope) -> Iterator[tuple[str, str, Decimal, bool]]:
             yield label, currency, costs[document], len(taken[document]) == needed
 
 
-def _sales_row(rows: dict[Key, Row], scope: Scope, label: str, currency: str) -> Row:
+def _sales_row(rows: Counts, label: str, currency: str) -> dict[str, Any]:
     zero = Decimal(0)
     nothing = {"pairs": 0, "supplied_net": zero, "given_back": zero, "cost": zero, "cost_not_known": 0}
-    return rows.setdefault((label, currency), {scope.by: label, "currency": currency, **nothing})
+    return rows.setdefault((label, currency), nothing)
 
 
 def _by_day(by: str, day: str, person: str, branch: str = "branch__code") -> Any:
@@ -225,6 +239,22 @@ def _plain_key(by: str, branch: str, person: str) -> Any:
 def _label(group: Any, by: str) -> str:
     return span_label(group, by) if by in SPANS else str(group)
 
+
+SALES_FACTS = keep(
+    Kind(
+        "sales",
+        SalesFact,
+        ("pairs", "supplied_net", "given_back", "cost", "cost_not_known"),
+        _sales,
+        groupings=("kind", "product", "person"),
+    )
+)
+OFFER_FACTS = keep(
+    Kind("offers", OfferFact, ("offers", "ordered", "open", "withdrawn", "expired"), _offers, groupings=("person",))
+)
+ORDER_FACTS = keep(
+    Kind("orders", OrderFact, ("orders", "cancelled", "value", "net_value"), _orders, groupings=("person",))
+)
 
 SALES = register(
     Report(

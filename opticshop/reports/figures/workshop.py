@@ -7,9 +7,10 @@ is the time of a pair that was made.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -18,7 +19,7 @@ from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Value, pre
 
 from opticshop.branches.calendars import calendar_of
 from opticshop.branches.models import Branch
-from opticshop.core.percentiles import nearest_rank
+from opticshop.core import clock
 from opticshop.core.shares import share_of
 from opticshop.core.sums import MoneySum
 from opticshop.orders.causes import CAUSES, Bearer
@@ -37,52 +38,40 @@ from opticshop.quality.models import Handover
 from opticshop.quality.permissions import QualityPermission
 from opticshop.workshop.models import Breakage, Job
 
-from ..registry import Chart, Column, Drill, Report, Row, Scope, register
+from ..facts.histograms import nearest_rank_seen
+from ..facts.models import LossFact, MadeFact, TimesFact
+from ..facts.reading import Counts, Kind, add, counted, keep
+from ..registry import TOTAL, Chart, Column, Drill, Report, Row, Scope, register
 
 HOURS = Decimal("0.01")
 NOT_SAID = "not said"
 WHY = "a report of branches the asker may watch"
 
 
-@dataclass(slots=True)
-class Times:
-    """Of a group of pairs: working minutes of the branch, and calendar days of it, one of each a pair."""
-
-    minutes: list[float]
-    days: list[int]
-
-
 def turnaround(scope: Scope) -> list[Row]:
     """One row a group: the pairs packed and the pairs handed over for the first time, and how long they took."""
-    branches = _with_calendars(scope.branches)
-    tallies = tallies_of(branches, first=scope.since, last=scope.until, by=cast(By, scope.by))
-    packed = {tally.label: Times(tally.minutes, tally.days) for tally in tallies}
-    handed = _handed_over(branches, scope)
-    nothing = Times([], [])
     return [
-        {
-            scope.by: label,
-            **_times("packed", packed.get(label, nothing)),
-            **_times("handed_over", handed.get(label, nothing)),
-        }
-        for label in sorted(packed.keys() | handed.keys())
-        if label in handed or packed[label].minutes
+        {scope.by: label, **_times("packed", seen), **_times("handed_over", seen)}
+        for (label, _), seen in sorted(counted(TIMES_FACTS, scope).items())
     ]
 
 
 def right_first_time(scope: Scope) -> list[Row]:
-    """One row a group, as ``quality.figures`` counts it."""
-    tallies = tallies_of(scope.branches, first=scope.since, last=scope.until, by=cast(By, scope.by), with_times=False)
+    """One row a group, as ``quality.figures`` counts it.
+
+    Whether a pair may still come back is a matter of today: the days of which some may are counted from the raw rows.
+    """
+    settled = clock.now().date() - dt.timedelta(days=RETURN_DAYS + 1)
     return [
         {
-            scope.by: tally.label,
-            "finished": tally.jobs,
-            "right": tally.right,
-            "right_share": share_of(tally.right, tally.jobs),
-            "not_yet_settled": tally.not_yet_settled,
+            scope.by: label,
+            "finished": counts["jobs"],
+            "right": counts["right"],
+            "right_share": share_of(counts["right"], counts["jobs"]),
+            "not_yet_settled": counts.get("not_yet_settled", 0),
         }
-        for tally in tallies
-        if tally.jobs
+        for (label, _), counts in sorted(counted(MADE_FACTS, scope, before=settled).items())
+        if counts["jobs"]
     ]
 
 
@@ -91,17 +80,12 @@ def remakes_and_spoil(scope: Scope) -> list[Row]:
 
     By cause and by bearer the shares are of all that was made, so they add up to the share of all.
     """
-    made, rows = _made(scope), dict[tuple[str, str], Row]()
+    made, rows = _made_by_currency(scope), dict[tuple[str, str], Row]()
     for currency, groups in made.items():
         for label in groups if scope.by not in LOSS_KEYS else ():
             _row_of(rows, scope.by, label, currency)
-    for zone, branches in branches_by_zone(scope.branches).items():
-        start, end = bounds_of(zone, scope.since, scope.until)
-        during = {"created_at__gte": start, "created_at__lt": end}
-        again = Job.objects.everywhere(WHY).filter(branch__in=branches, attempt__gt=1, **during)
-        _add(rows, scope.by, _grouped(again, scope.by, zone, "branch__code", "order__currency", 0), REMADE)
-        lost = Breakage.objects.filter(job__branch__in=branches, **during)
-        _add(rows, scope.by, _grouped(lost, scope.by, zone, "job__branch__code", "job__order__currency", 1), LOST)
+    for (label, currency), counts in counted(LOSS_FACTS, scope).items():
+        _row_of(rows, scope.by, label, currency).update(counts)
     lost_in_all = Counter[str]()
     for (_, currency), row in rows.items():
         lost_in_all[currency] += row["lenses_lost"]
@@ -113,6 +97,19 @@ def remakes_and_spoil(scope: Scope) -> list[Row]:
         row["remake_share"] = share_of(row["remakes"], pairs)
         row["spoil_share"] = share_of(row["lenses_lost"], lost_lenses + lenses)
     return [rows[key] for key in sorted(rows)]
+
+
+def _losses(scope: Scope) -> Counts:
+    """What was made again and what was lost. Two queries a time zone."""
+    counts: Counts = {}
+    for zone, branches in branches_by_zone(scope.branches).items():
+        start, end = bounds_of(zone, scope.since, scope.until)
+        during = {"created_at__gte": start, "created_at__lt": end}
+        again = Job.objects.everywhere(WHY).filter(branch__in=branches, attempt__gt=1, **during)
+        _add(counts, scope.by, _grouped(again, scope.by, zone, "branch__code", "order__currency", 0), REMADE)
+        lost = Breakage.objects.filter(job__branch__in=branches, **during)
+        _add(counts, scope.by, _grouped(lost, scope.by, zone, "job__branch__code", "job__order__currency", 1), LOST)
+    return counts
 
 
 _BENCH = Q(cause__in=ON_THE_BENCH)
@@ -144,33 +141,73 @@ def _grouped(rows: QuerySet[Any], by: str, zone: str, branch: str, currency: str
     return rows.annotate(group=key).order_by().values_list("group", currency)
 
 
-def _add(rows: dict[tuple[str, str], Row], by: str, grouped: QuerySet[Any], counted: dict[str, Any]) -> None:
-    for group, currency, *values in grouped.annotate(**{f"counted_{name}": each for name, each in counted.items()}):
+def _add(counts: Counts, by: str, grouped: QuerySet[Any], names: dict[str, Any]) -> None:
+    for group, currency, *values in grouped.annotate(**{f"counted_{name}": each for name, each in names.items()}):
         label = span_label(group, by) if by in SPANS else _WORDS.get(by, {}).get(group, group) or NOT_SAID
-        row = _row_of(rows, by, label, currency)
-        for name, value in zip(counted, values, strict=True):
+        row = counts.setdefault((label, currency), _nothing())
+        for name, value in zip(names, values, strict=True):
             row[name] += value or 0
 
 
+def _nothing() -> Row:
+    return {name: Decimal(0) if name in MONEY else 0 for name in (*REMADE, *LOST)}
+
+
 def _row_of(rows: dict[tuple[str, str], Row], by: str, label: str, currency: str) -> Row:
-    nothing = {name: Decimal(0) if name in MONEY else 0 for name in (*REMADE, *LOST)}
-    return rows.setdefault((label, currency), {by: label, "currency": currency, **nothing})
+    return rows.setdefault((label, currency), {by: label, "currency": currency, **_nothing()})
 
 
-def _made(scope: Scope) -> dict[str, dict[str, tuple[int, int]]]:
+def _made_by_currency(scope: Scope) -> dict[str, dict[str, tuple[int, int]]]:
     """Currency -> label -> (pairs finished at the first attempt, lenses of all jobs finished)."""
-    by = "total" if scope.by in LOSS_KEYS else scope.by
+    by = TOTAL if scope.by in LOSS_KEYS else scope.by
     made: dict[str, dict[str, tuple[int, int]]] = {}
     for currency in sorted({branch.currency for branch in scope.branches}):
-        branches = [branch for branch in scope.branches if branch.currency == currency]
-        tallies = tallies_of(branches, first=scope.since, last=scope.until, by=cast(By, by), with_times=False)
-        made[currency] = {each.label: (each.jobs, each.lenses_made) for each in tallies}
+        branches = tuple(branch for branch in scope.branches if branch.currency == currency)
+        counts = counted(MADE_FACTS, replace(scope, branches=branches, by=by))
+        made[currency] = {"Total": (0, 0)} if by == TOTAL else {}
+        made[currency] |= {label: (each["jobs"], each["lenses_made"]) for (label, _), each in counts.items()}
     return made
 
 
-def _handed_over(branches: Iterable[Branch], scope: Scope) -> dict[str, Times]:
-    """Label -> the times from the order to its first handover, for handovers of the period. One query a time zone."""
-    found: dict[str, Times] = {}
+def _made(scope: Scope) -> Counts:
+    """The counts of ``quality.figures``. Three queries a time zone."""
+    tallies = tallies_of(scope.branches, first=scope.since, last=scope.until, by=cast(By, scope.by), with_times=False)
+    counts: Counts = {}
+    for tally in tallies:
+        values = {name: getattr(tally, name) for name in (*MADE_FACTS.columns, "not_yet_settled")}
+        if any(values.values()):
+            add(counts, {(tally.label, ""): values})
+    return counts
+
+
+def _waits(scope: Scope) -> Counts:
+    """How often each time from the order to the packed pair, and to its first handover, was seen."""
+    branches = _with_calendars(scope.branches)
+    counts: Counts = {}
+
+    def saw(label: str, name: str, minutes: Iterable[float], days: Iterable[int]) -> None:
+        row = counts.setdefault((label, ""), {each: Counter[int]() for each in TIMES_FACTS.columns})
+        row[f"{name}_hours"].update(_hundredths(each) for each in minutes)
+        row[f"{name}_days"].update(days)
+
+    for tally in tallies_of(branches, first=scope.since, last=scope.until, by=cast(By, scope.by)):
+        if tally.minutes:
+            saw(tally.label, "packed", tally.minutes, tally.days)
+    for label, minutes, days in _handed_over(branches, scope):
+        saw(label, "handed_over", [minutes], [days])
+    return counts
+
+
+def _hundredths(minutes: float) -> int:
+    """Working time as it is told, in hundredths of an hour."""
+    return int((Decimal(minutes) / 60).quantize(HOURS).scaleb(2))
+
+
+def _handed_over(branches: Iterable[Branch], scope: Scope) -> Iterator[tuple[str, float, int]]:
+    """(label, working minutes, calendar days) from the order to its first handover, for handovers of the period.
+
+    One query a time zone.
+    """
     for zone, those in branches_by_zone(branches).items():
         start, end = bounds_of(zone, scope.since, scope.until)
         calendars = {branch.id: (branch, calendar_of(branch)) for branch in those}
@@ -184,18 +221,20 @@ def _handed_over(branches: Iterable[Branch], scope: Scope) -> dict[str, Times]:
             branch, calendar = calendars[branch_id]
             day = handed_over_at.astimezone(ZoneInfo(zone)).date()
             label = {"branch": branch.code, "total": "Total"}.get(scope.by) or span_label(day, scope.by)
-            times_of = found.setdefault(label, Times([], []))
-            times_of.minutes.append(calendar.working_minutes(placed_at, handed_over_at))
-            times_of.days.append(calendar.days_between(placed_at, handed_over_at))
-    return found
+            yield (
+                label,
+                calendar.working_minutes(placed_at, handed_over_at),
+                calendar.days_between(placed_at, handed_over_at),
+            )
 
 
-def _times(name: str, times: Times) -> Row:
-    row: Row = {name: len(times.days)}
+def _times(name: str, seen: Row) -> Row:
+    hours, days = seen[f"{name}_hours"], seen[f"{name}_days"]
+    row: Row = {name: days.total()}
     for percent in (50, 90):
-        minutes = nearest_rank(times.minutes, percent)
-        row[f"{name}_p{percent}_hours"] = None if minutes is None else (Decimal(minutes) / 60).quantize(HOURS)
-        row[f"{name}_p{percent}_days"] = nearest_rank(times.days, percent)
+        hundredths = nearest_rank_seen(hours, percent)
+        row[f"{name}_p{percent}_hours"] = None if hundredths is None else Decimal(hundredths).scaleb(-2)
+        row[f"{name}_p{percent}_days"] = nearest_rank_seen(days, percent)
     return row
 
 
@@ -226,6 +265,26 @@ def _time_columns(name: str, words: str) -> list[Column]:
         ]
     return columns
 
+
+MADE_FACTS = keep(
+    Kind(
+        "made",
+        MadeFact,
+        ("jobs", "right", "on_first_promise", "on_last_promise", "lenses_made"),
+        _made,
+        groupings=("product", "person"),
+    )
+)
+LOSS_FACTS = keep(Kind("losses", LossFact, (*REMADE, *LOST), _losses, groupings=tuple(LOSS_KEYS)))
+TIMES_FACTS = keep(
+    Kind(
+        "times",
+        TimesFact,
+        ("packed_hours", "packed_days", "handed_over_hours", "handed_over_days"),
+        _waits,
+        histograms=True,
+    )
+)
 
 TURNAROUND = register(
     Report(

@@ -11,7 +11,7 @@ from django.db import connection
 from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.reports.facts import triggers
-from opticshop.reports.facts.building import A_DAY, due, facts_begin, months, stretch_build
+from opticshop.reports.facts.building import A_DAY, due, facts_begin, marks_tidy, months, stretch_build
 from opticshop.reports.facts.periods import first_day_of
 
 
@@ -38,9 +38,10 @@ class Command(BaseCommand):
                 self.stdout.write(f"{each.code}: nothing to build.")
                 continue
             facts_begin(each, first)
+            marks_tidy(each.id)
             for start, end in months(first, yesterday):
                 stretches = list(due(each, start, end))
                 days = sum(len(stretch.days()) for stretch in stretches if stretch_build(stretch))
                 if stretches:
-                    self.stdout.write(f"{each.code} {start:%Y-%m}: {days} days built.")
+                    self.stdout.write(f"{each.code} {start:%Y-%m}: days built: {days}")
         self.stdout.write("The facts are built.")
