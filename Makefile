@@ -17,7 +17,7 @@ TEST_WORKERS ?= 2
 
 
 
-.PHONY: setup setup-dev demo tour test serve manage check check-types check-rest audit sbom lint format migrate schema lock clean browser-tests backup restore soak
+.PHONY: setup setup-dev demo tour test serve manage check check-types check-rest audit sbom lint format migrate schema lock clean browser-tests backup restore soak benchmarks-api
 
 setup: $(VENV)/.ready
 setup-dev: $(VENV)/.ready-dev
@@ -72,6 +72,12 @@ backup restore: setup var/secret.key
 soak: setup-dev
 	$(BIN)/python -m tests.soak.run $(ARGS)
 
+# Our hottest endpoints beside other ways to write them (docs/benchmarks.md); DATABASE_URL names a PostgreSQL database
+# with generated data: make benchmarks-api ARGS="--seconds 3 --only orders"
+benchmarks-api: setup-dev
+	$(PIP) install --no-deps --require-hashes -r requirements/benchmarks.txt
+	$(BIN)/python -m tests.benchmarks.api.run $(ARGS)
+
 migrate: setup
 	$(BIN)/python manage.py migrate
 
@@ -116,6 +122,7 @@ lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra tracing -c requirements/base.txt pyproject.toml -o requirements/tracing.txt
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra dev --extra tracing -c requirements/base.txt pyproject.toml -o requirements/dev.txt
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q --extra browser -c requirements/dev.txt pyproject.toml -o requirements/browser.txt
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-emit-index-url -q -c requirements/dev.txt requirements/benchmarks.in -o requirements/benchmarks.txt
 
 # In a real browser: a Chromium has to stand on the machine (or OPTICSHOP_CHROMIUM names one).
 browser-tests: setup-dev
