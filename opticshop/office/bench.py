@@ -22,7 +22,7 @@ from opticshop.workshop.board import STOPPED, WAITING, Board, board_of
 from opticshop.workshop.models import Job, JobState, JobStep, StepKind
 from opticshop.workshop.permissions import WorkshopPermission
 
-from . import measuring
+from . import measuring, screens
 from .doors import branch_with, branches_with, room
 
 VIEW, WORK = WorkshopPermission.VIEW, WorkshopPermission.WORK
@@ -32,7 +32,7 @@ LOOKS_EVERY = 20
 STEPS: dict[str, Callable[..., Any]] = {"start": services.step_start, "finish": services.step_finish}
 
 
-@room()
+@room(at_screen=True)
 def choose(request: HttpRequest, actor: Actor) -> HttpResponse:
     """Straight to the only workshop; otherwise a list of them."""
     branches = branches_with(actor, [VIEW])
@@ -43,12 +43,12 @@ def choose(request: HttpRequest, actor: Actor) -> HttpResponse:
     return render(request, "bench/choose.html", {"branches": branches})
 
 
-@room()
+@room(at_screen=True)
 def board(request: HttpRequest, actor: Actor, code: str) -> HttpResponse:
     return _board(request, actor, branch_with(actor, code, VIEW))
 
 
-@room()
+@room(at_screen=True)
 def columns(request: HttpRequest, actor: Actor, code: str) -> HttpResponse:
     """The board alone, as the screen fetches it by itself: 304 as long as nothing has changed."""
     found = _read(actor, branch_with(actor, code, VIEW))
@@ -59,7 +59,7 @@ def columns(request: HttpRequest, actor: Actor, code: str) -> HttpResponse:
     return HttpResponse(text, headers={"ETag": etag})
 
 
-@room()
+@room(at_screen=True)
 def tray(request: HttpRequest, actor: Actor, code: str) -> HttpResponse:
     """What a scanner typed leads to its job; a label that is none of this branch leaves the board as it is."""
     branch = branch_with(actor, code, VIEW)
@@ -74,6 +74,20 @@ def tray(request: HttpRequest, actor: Actor, code: str) -> HttpResponse:
 @room()
 def job(request: HttpRequest, actor: Actor, code: str, number: str) -> HttpResponse:
     return _job(request, actor, _job_of(actor, branch_with(actor, code, VIEW), number))
+
+
+@room("POST")
+def screen(request: HttpRequest, actor: Actor, code: str) -> HttpResponse:
+    """Make this browser the shared screen of a workshop; who does it is signed out of it."""
+    branch = branch_with(actor, code, VIEW)
+    if request.method != "POST":
+        return render(request, "bench/screen.html", {"branch": branch})
+    try:
+        return screens.set_up(request, code)
+    except screens.NotThisScreen as refusal:
+        name = request.POST.get("client_id", "")[:100]
+        told = {"branch": branch, "refusal": refusal, "name": name}
+        return render(request, "bench/screen.html", told, status=refusal.status)
 
 
 @room("POST")

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from functools import wraps
 from typing import Any
 
-from django.contrib.auth.decorators import login_required
+from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.cache import never_cache
@@ -23,17 +23,32 @@ from opticshop.core import acting
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import DomainError, NotFound
 
+from . import screens
+
 Room = Callable[..., HttpResponse]
 
 
-def room(*methods: str) -> Callable[[Room], Room]:
-    """``view(request, actor, ...)`` behind the door. Rows handed to ``acting.saw`` are written down as read."""
+def room(*methods: str, at_screen: bool = False) -> Callable[[Room], Room]:
+    """``view(request, actor, ...)`` behind the door. Rows handed to ``acting.saw`` are written down as read.
+
+    At a shared screen of the workshop the actor is its operator; ``at_screen`` pages it shows without one, as itself.
+    """
 
     def made(view: Room) -> Room:
         @wraps(view)
         def entered(request: HttpRequest, **named: Any) -> HttpResponse:
-            actor = actor_for(User.objects.get(pk=str(request.user.pk)))
-            acting.named(actor, via="page")
+            screen = screens.screen_of(request)
+            if screen is not None:
+                working = screens.working_at(screen, request)
+                if working.sign_in is None and not at_screen:
+                    return screens.to_the_pin(request, screen)
+                request.working = working  # type: ignore[attr-defined]
+                actor, via = working.actor, screen.via
+            elif request.user.is_authenticated:
+                actor, via = actor_for(User.objects.get(pk=str(request.user.pk))), "page"
+            else:
+                return redirect_to_login(request.get_full_path())
+            acting.named(actor, via=via)
             try:
                 answer = view(request, actor, **named)
             except DomainError as refusal:
@@ -43,7 +58,7 @@ def room(*methods: str) -> Callable[[Room], Room]:
                 reads_write(trace, status=answer.status_code)
             return answer
 
-        guarded: Room = require_http_methods(["GET", "HEAD", *methods])(never_cache(login_required(entered)))
+        guarded: Room = require_http_methods(["GET", "HEAD", *methods])(never_cache(entered))
         return guarded
 
     return made

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from . import bench, views
+from . import bench, screens, views
 
 office_routes = [
     path("", views.day, name="office"),
@@ -16,6 +16,9 @@ bench_routes = [
     path("<str:code>/", bench.board, name="bench"),
     path("<str:code>/columns", bench.columns, name="bench-columns"),
     path("<str:code>/tray", bench.tray, name="bench-tray"),
+    path("<str:code>/screen/", bench.screen, name="bench-screen"),
+    path("<str:code>/operator/", screens.operator, name="bench-operator"),
+    path("<str:code>/operator/leave/", screens.leave, name="bench-leave"),
     path("<str:code>/jobs/<str:number>/", bench.job, name="bench-job"),
     path("<str:code>/jobs/<str:number>/take-over/", bench.take_over, name="bench-take-over"),
     path("<str:code>/jobs/<str:number>/reading/", bench.reading, name="bench-reading"),
