@@ -80,16 +80,16 @@ class ApiViewSet(GenericViewSet[Any]):
         return model._base_manager.none() if model else models.QuerySet()
 
     def get_object(self) -> Any:
-        found = self.filter_queryset(self.get_queryset()).filter(pk=self._key()).first()
+        rows = self.get_queryset()
+        found = self.filter_queryset(rows).filter(pk=self._key(rows.model)).first()
         if found is None:
             raise NotFound(f"There is no {self.noun} {self.kwargs['pk']} here.")
         acting.saw(type(found), [found])
         return found
 
-    def _key(self) -> Any:
-        field = self.get_queryset().model._meta.pk
+    def _key(self, model: type[models.Model]) -> Any:
         try:
-            return field.to_python(self.kwargs["pk"])
+            return model._meta.pk.to_python(self.kwargs["pk"])
         except Exception as error:
             raise NotFound(f"There is no {self.noun} {self.kwargs['pk']} here.") from error
 

@@ -5,8 +5,9 @@ Making the SQL of a query over five tables costs Django some ten times as long a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Generic, TypeVar
 
 from django.db import connections, models
@@ -18,6 +19,10 @@ from django.db.models.query import (  # type: ignore[attr-defined]
 
 Row = TypeVar("Row")
 _SHAPES: tuple[Any, ...] = (ModelIterable, ValuesListIterable)
+
+
+#: Fewer than the values that any database takes in one statement.
+MOST_TOGETHER = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,21 +50,42 @@ class Prepared(Generic[Row]):
     def rows(self, value: Any, using: str = "default") -> list[Row]:
         """What ``list(asked(value))`` gives. One query."""
         connection: Any = connections[using]
-        statement = self._statements.get((using, connection.vendor))
-        if statement is None:
-            statement = self._statements[using, connection.vendor] = self._made(using)
+        statement = self._statement(connection, using, self._stand_in)
         values = list(statement.values)
         values[statement.place] = self._field.get_db_prep_value(value, connection, prepared=False)
+        return self._read(connection, using, statement, statement.sql, values)
+
+    def rows_of(self, keys: Collection[Any], using: str = "default") -> list[Row]:
+        """What ``list(asked(keys))`` gives, where the query compares with ``IN`` a list of values. One query for each
+        ``MOST_TOGETHER`` keys; their order is that of the query within each."""
+        connection: Any = connections[using]
+        statement = self._statement(connection, using, [self._stand_in])
+        found: list[Row] = []
+        for some in batched(keys, MOST_TOGETHER):
+            named = [self._field.get_db_prep_value(each, connection, prepared=False) for each in some]
+            before, after = statement.values[: statement.place], statement.values[statement.place + 1 :]
+            places = "IN (" + ", ".join(["%s"] * len(named)) + ")"
+            sql = statement.sql.replace("IN (%s)", places, 1)
+            found += self._read(connection, using, statement, sql, [*before, *named, *after])
+        return found
+
+    def _statement(self, connection: Any, using: str, stand_in: Any) -> _Statement:
+        statement = self._statements.get((using, connection.vendor))
+        if statement is None:
+            statement = self._statements[using, connection.vendor] = self._made(using, stand_in)
+        return statement
+
+    def _read(self, connection: Any, using: str, statement: _Statement, sql: str, values: list[Any]) -> list[Row]:
         with connection.cursor() as cursor:
-            cursor.execute(statement.sql, values)
+            cursor.execute(sql, values)
             found = [list(row) for row in cursor.fetchall()]
         for row in found:
             for place, convert, expression in statement.converters:
                 row[place] = convert(row[place], expression, connection)
         return [statement.make(row) for row in found]
 
-    def _made(self, using: str) -> _Statement:
-        queryset: Any = self._asked(self._stand_in).using(using)
+    def _made(self, using: str, asked_for: Any) -> _Statement:
+        queryset: Any = self._asked(asked_for).using(using)
         if queryset._iterable_class not in _SHAPES:
             raise ValueError("a prepared query gives instances or tuples")
         if queryset.query.annotation_select or queryset._prefetch_related_lookups:
@@ -70,6 +96,8 @@ class Prepared(Generic[Row]):
         places = [place for place, each in enumerate(values) if each == stand_in]
         if len(places) != 1:
             raise ValueError("the value stands once in a prepared query")
+        if isinstance(asked_for, list) and sql.count("IN (%s)") != 1:
+            raise ValueError("a prepared query compares a list of values once, by IN")
         converters = [
             (place, convert, expression)
             for place, (found, expression) in compiler.get_converters([each[0] for each in compiler.select]).items()
@@ -94,3 +122,9 @@ def _maker(queryset: Any, compiler: Any, using: str) -> Callable[[Sequence[Any]]
         return instance
 
     return make
+
+
+def batched(values: Collection[Any], size: int) -> Iterator[list[Any]]:
+    waiting = iter(values)
+    while some := list(islice(waiting, size)):
+        yield some

@@ -12,6 +12,7 @@ from typing import Any, Generic, Self, TypeVar
 from django.db import models
 
 from .actor import ALL, Actor
+from .fetching import fetch_related
 
 M = TypeVar("M", bound=models.Model)
 
@@ -59,6 +60,11 @@ class BranchQuerySet(models.QuerySet[M], Generic[M]):
     def _fetch_all(self) -> None:
         self._guard()
         super()._fetch_all()
+
+    def _prefetch_related_objects(self) -> None:
+        rows: Any = self._result_cache
+        fetch_related(rows, self._prefetch_related_lookups, self.db)  # type: ignore[attr-defined]
+        self._prefetch_done = True
 
     def iterator(self, *args: Any, **kwargs: Any) -> Any:
         self._guard()

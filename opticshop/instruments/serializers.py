@@ -7,6 +7,7 @@ from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_sc
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.core.showing import shown
 
 from . import limits, schedule, selectors, uncertainties
 from .kinds import CalibrationState, InstrumentKind, OutOfCalibration, Quantity
@@ -93,12 +94,12 @@ class InstrumentOut(serializers.ModelSerializer[Instrument]):
 
     @extend_schema_field(CalibrationOut)
     def get_calibration(self, instrument: Instrument) -> Any:
-        return CalibrationOut(selectors.calibration_of(instrument)).data
+        return shown(CalibrationOut, selectors.calibration_of(instrument))
 
     @extend_schema_field(UncertaintyOut(allow_null=True))
     def get_uncertainty(self, instrument: Instrument) -> Any:
         found = selectors.uncertainty_for(instrument)
-        return None if found is None else UncertaintyOut(found).data
+        return None if found is None else shown(UncertaintyOut, found)
 
 
 class _InstrumentDetails(StrictSerializer):

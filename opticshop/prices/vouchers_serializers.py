@@ -7,6 +7,7 @@ from rest_framework import serializers
 
 from opticshop.core.requests import actor_of
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.core.showing import shown
 
 from .bands import Power
 from .permissions import PricePermission
@@ -258,7 +259,7 @@ class SchemeVoucherOut(serializers.ModelSerializer[SchemeVoucher]):
         """Null for whoever may not grant vouchers in the branch."""
         if not actor_of(self.context["request"]).may(PricePermission.GRANT, voucher.branch_id):
             return None
-        return EntitlementOut(voucher).data
+        return shown(EntitlementOut, voucher)
 
 
 @extend_schema_serializer(

@@ -6,6 +6,7 @@ from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_sc
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, TextField
+from opticshop.core.showing import shown
 
 from .models import (
     AccessFile,
@@ -51,7 +52,7 @@ class PrivacyRequestOut(serializers.ModelSerializer[PrivacyRequest]):
     @extend_schema_field(AccessFileOut(allow_null=True))
     def get_file(self, request: PrivacyRequest) -> dict[str, Any] | None:
         file = getattr(request, "file", None)
-        return None if file is None else dict(AccessFileOut(file).data)
+        return None if file is None else shown(AccessFileOut, file)
 
     class Meta:
         model = PrivacyRequest

@@ -9,6 +9,7 @@ from rest_framework import serializers
 
 from opticshop import spc
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.core.showing import shown
 
 from .charts_models import DeviationPoint, GaugeStudy
 from .charts_selectors import By
@@ -181,7 +182,7 @@ class GaugeStudyOut(serializers.ModelSerializer[GaugeStudy]):
 
     @extend_schema_field(GaugeResultOut)
     def get_result(self, study: GaugeStudy) -> Any:
-        return GaugeResultOut(study.result).data
+        return shown(GaugeResultOut, study.result)
 
 
 @extend_schema_serializer(

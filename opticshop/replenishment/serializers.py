@@ -7,6 +7,7 @@ from drf_spectacular.utils import OpenApiExample, extend_schema_field, extend_sc
 from rest_framework import serializers
 
 from opticshop.core.serializers import StrictSerializer, UnitDecimalField
+from opticshop.core.showing import shown
 from opticshop.stock.models import Lot
 from opticshop.stock.serializers import StockItemOut
 
@@ -177,7 +178,7 @@ class ReplenishmentLineOut(serializers.ModelSerializer[ReplenishmentLine]):
     @extend_schema_field(AcceptanceOut(allow_null=True))
     def get_acceptance(self, line: ReplenishmentLine) -> Any:
         accepted = getattr(line, "acceptance", None)
-        return AcceptanceOut(accepted).data if accepted else None
+        return shown(AcceptanceOut, accepted) if accepted else None
 
 
 class ChosenIn(StrictSerializer):

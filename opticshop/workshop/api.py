@@ -196,7 +196,7 @@ class JobViewSet(ResourceViewSet):
     def get_queryset(self) -> QuerySet[Any]:
         jobs = super().get_queryset()
         if self.action == "list":
-            return jobs
+            return jobs.prefetch_related(None).prefetch_related("steps")  # who did them is told of one job only
         if self.request.method == "POST":  # the services read what they need, and the answer is read afterwards
             return selectors.bare(jobs)  # type: ignore[arg-type]
         return selectors.in_full(jobs)  # type: ignore[arg-type]

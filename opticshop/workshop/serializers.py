@@ -9,6 +9,7 @@ from rest_framework import serializers
 from opticshop.catalogue.models import Frame
 from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.core.showing import shown
 from opticshop.orders import causes
 from opticshop.orders.models import OrderedLens
 
@@ -244,7 +245,7 @@ class JobOut(serializers.ModelSerializer[Job]):
 
     @extend_schema_field(NextOut)
     def get_next(self, job: Job) -> Any:
-        return NextOut(selectors.what_next(job)).data
+        return shown(NextOut, selectors.what_next(job))
 
 
 class BoardRowOut(serializers.Serializer[Any]):

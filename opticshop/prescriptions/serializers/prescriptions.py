@@ -11,6 +11,7 @@ from rest_framework import serializers
 
 from opticshop.core import clock
 from opticshop.core.serializers import StrictSerializer, TextField, UnitDecimalField
+from opticshop.core.showing import shown
 
 from ..computing import computed
 from ..doubts import doubts_about
@@ -260,7 +261,7 @@ class PrescriptionOut(serializers.ModelSerializer[Prescription]):
 
 
 def _eye_shown(side: str, eye: WrittenEye) -> Any:
-    shown = {
+    facts = {
         "entry": eye.entry,
         "sphere_dpt": eye.sphere_dpt,
         "cylinder_dpt": eye.cylinder_dpt,
@@ -269,4 +270,4 @@ def _eye_shown(side: str, eye: WrittenEye) -> Any:
         "prisms": eye.prisms,
         "computed": computed(side, eye),
     }
-    return EyeOut(shown).data
+    return shown(EyeOut, facts)

@@ -1,0 +1,149 @@
+"""What ``prefetch_related`` does, for the two relations that pages of ours are made of, in a fraction of the time.
+
+Django makes a queryset for each row and relation only to put the rows that were fetched into it, and the SQL of each
+relation anew for every page. Here a relation's statement is made once, with as many places as there are rows, and what
+a row is given (``Fetched``) becomes a real queryset only when somebody goes on asking it. Whatever is not a plain path
+of foreign keys, there or back, is left to Django.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django.core.exceptions import FieldDoesNotExist
+from django.db import models
+from django.db.models.constants import LOOKUP_SEP
+from django.db.models.query import prefetch_related_objects
+
+from .prepared import Prepared
+
+_Model = models.Model
+
+
+def fetch_related(rows: Sequence[_Model], lookups: Iterable[Any], using: str) -> None:
+    """As ``prefetch_related_objects(rows, *lookups)`` for rows of one model, read from ``using``."""
+    if not rows:
+        return
+    for lookup in lookups:
+        steps = _steps(type(rows[0]), lookup) if isinstance(lookup, str) else None
+        if steps is None:
+            prefetch_related_objects(rows, lookup)
+            continue
+        reached: Sequence[_Model] = rows
+        for step in steps:
+            reached = step.follow(reached, using)
+
+
+class Fetched(models.QuerySet[Any]):
+    """The rows of one relation of one row. What narrows, orders or counts them in the database begins with the
+    relation as Django makes it."""
+
+    def __init__(self, owner: _Model, name: str, model: type[_Model], rows: list[Any], using: str) -> None:
+        self._owner, self._name = owner, name
+        super().__init__(model=model, query=_UNASKED, using=using)
+        self._result_cache, self._prefetch_done = rows, True
+
+    @property
+    def _query(self) -> Any:
+        return self._relation()._query
+
+    @_query.setter
+    def _query(self, query: Any) -> None:
+        """The constructor's; there is none before it is asked for."""
+
+    def _relation(self) -> Any:
+        manager: Any = getattr(self._owner, self._name)
+        return manager._apply_rel_filters(super(type(manager), manager).get_queryset())  # type: ignore[misc]
+
+    def _clone(self) -> Any:
+        return self._relation()._clone()
+
+    def __reduce__(self) -> Any:
+        return self._relation().__reduce__()
+
+
+_UNASKED: Any = object()
+
+
+# --- steps --------------------------------------------------------------------------------------------------------
+class _There:
+    """Along a foreign key: each row gets the one it points at."""
+
+    def __init__(self, field: Any) -> None:
+        self.field = field
+        target = field.remote_field.model
+        self.query: Prepared[Any] = Prepared(
+            lambda keys: target._base_manager.filter(pk__in=keys), field=target._meta.pk, stand_in=_stand_in(target)
+        )
+
+    def follow(self, rows: Sequence[_Model], using: str) -> Sequence[_Model]:
+        is_cached, key = self.field.is_cached, self.field.attname
+        missing = [row for row in rows if not is_cached(row)]
+        keys = {getattr(row, key) for row in missing} - {None}
+        found = {each.pk: each for each in self.query.rows_of(keys, using)} if keys else {}
+        for row in missing:
+            self.field.set_cached_value(row, found.get(getattr(row, key)))
+        reached = {id(each): each for row in rows if (each := self.field.get_cached_value(row)) is not None}
+        return list(reached.values())
+
+
+class _Back:
+    """Back along a foreign key: each row gets all that point at it, in their own order."""
+
+    def __init__(self, relation: Any) -> None:
+        self.name, self.field, self.model = relation.get_accessor_name(), relation.field, relation.related_model
+        self.cache = relation.cache_name
+        self.query: Prepared[Any] = Prepared(
+            lambda keys: self.model._default_manager.filter(**{f"{self.field.attname}__in": keys}),
+            field=relation.model._meta.pk,
+            stand_in=_stand_in(relation.model),
+        )
+
+    def follow(self, rows: Sequence[_Model], using: str) -> Sequence[_Model]:
+        without = [row for row in rows if self.cache not in row.__dict__.get("_prefetched_objects_cache", ())]
+        owners = {row.pk: row for row in without}
+        of_owner: dict[Any, list[Any]] = {}
+        for each in self.query.rows_of(owners, using) if owners else ():
+            owner = getattr(each, self.field.attname)
+            self.field.set_cached_value(each, owners[owner])
+            of_owner.setdefault(owner, []).append(each)
+        for row in without:
+            cache = row.__dict__.setdefault("_prefetched_objects_cache", {})
+            cache[self.cache] = Fetched(row, self.name, self.model, of_owner.get(row.pk, []), using)
+        return [each for row in rows for each in row.__dict__["_prefetched_objects_cache"][self.cache]]
+
+
+_known: dict[tuple[type[_Model], str], list[Any] | None] = {}
+
+
+def _steps(model: type[_Model], path: str) -> list[Any] | None:
+    if (model, path) not in _known:
+        _known[model, path] = _steps_made(model, path)
+    return _known[model, path]
+
+
+def _steps_made(model: type[_Model], path: str) -> list[Any] | None:
+    steps: list[Any] = []
+    for name in path.split(LOOKUP_SEP):
+        try:
+            found: Any = model._meta.get_field(name)
+        except FieldDoesNotExist:
+            found = next((each for each in model._meta.related_objects if each.get_accessor_name() == name), None)
+        if found is None or getattr(found, "multiple_targets", False):
+            return None
+        if found.many_to_one and found.concrete and found.target_field.primary_key:
+            steps.append(_There(found))
+            model = found.remote_field.model
+        elif found.one_to_many and found.auto_created and found.field.target_field.primary_key:
+            steps.append(_Back(found))
+            model = found.related_model
+        else:
+            return None
+    return steps
+
+
+def _stand_in(model: type[_Model]) -> Any:
+    """A key that no row has."""
+    key = model._meta.pk
+    return key.to_python("ffffffff-ffff-ffff-ffff-ffffffffffff") if isinstance(key, models.UUIDField) else -(2**62)
