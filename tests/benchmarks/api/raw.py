@@ -31,7 +31,8 @@ from opticshop.core.ids import new_id  # noqa: E402
 from opticshop.prescriptions.computing import computed  # noqa: E402
 from opticshop.prescriptions.doubts import doubts_about  # noqa: E402
 from opticshop.prescriptions.written import WrittenEye, WrittenPrescription, WrittenPrism  # noqa: E402
-from opticshop.workshop.models import JOB_MOVES, SKIPPABLE, StepKind  # noqa: E402
+
+from . import trade  # noqa: E402
 
 set_json_loads(orjson.loads)
 PAGE = 50
@@ -428,10 +429,6 @@ _BENCH_FRAME = """SELECT f.sku, f.name, f.colour, f.material, f.mount, f.box_wid
  f.box_height_mm::text AS box_height_mm, f.bridge_mm::text AS bridge_mm,
  f.effective_diameter_mm::text AS effective_diameter_mm, o.frame_is_customers FROM orders_order o
  JOIN catalogue_frame f ON f.id = o.frame_id JOIN workshop_job j ON j.order_id = o.id WHERE j.id = %s"""
-_LABELS = dict(StepKind.choices)
-_LIVE = [str(state) for state, moves in JOB_MOVES.items() if moves]
-_MOVES = {str(state): sorted(map(str, moves)) for state, moves in JOB_MOVES.items()}
-_SKIPPED = frozenset(map(str, SKIPPABLE))
 _VERDICT = (
     "outcome",
     "standard_key",
@@ -462,42 +459,16 @@ _VERDICT_LINE = (
 )
 
 
-def _joined(words: list[str]) -> str:
-    return " and ".join(words)
-
-
 def _next(job: Row, steps: Rows) -> Row:
-    words, step, requests = "Nothing is left to do.", None, []
-    if job["state"] == "waiting":
-        lenses = [f"the {_joined(job['awaited_eyes'])} lens"] if job["awaited_eyes"] else []
-        requests = ["lenses-arrived"] * bool(lenses) + ["frame-arrived"] * job["awaits_frame"]
-        words = f"Wait for {_joined([*lenses, *['the frame'] * job['awaits_frame']])}."
-    elif job["state"] == "stopped":
-        words, requests = f"Stopped: {job['stop_reason']}", ["resume", "break-lens", "break-frame"]
-    elif job["state"] in ("finished", "cancelled"):
-        words = f"Nothing; the job is {job['state']}."
-    elif found := next((each for each in steps if each["state"] not in ("done", "skipped")), None):
-        step = found["kind"]
-        label = _LABELS[step]
-        if step == "inspect":
-            words, requests = f"{label}: record an inspection of this job.", ["inspections"]
-        else:
-            if found["state"] == "started":
-                words, requests = f"Going on: {label}.", [f"steps/{step}/finish"]
-            else:
-                words, requests = f"Next: {label}.", [f"steps/{step}/start"]
-            if step == "verify":
-                requests.insert(0, "verify")
-            if step in _SKIPPED:
-                requests.append(f"steps/{step}/skip")
-    return {"words": words, "step": step, "requests": requests}
+    kinds = [(step["kind"], step["state"]) for step in steps]
+    return trade.next_of(job["state"], job["awaited_eyes"], job["awaits_frame"], job["stop_reason"], kinds)
 
 
 def job_list(connection: psycopg.Connection[Row], asked: Asked) -> bytes:
     rows = connection.execute(
         f"{_JOB} WHERE j.branch_id = %s AND j.branch_id = ANY(%s) AND j.state = ANY(%s)"
         f" ORDER BY j.promised_on, j.id LIMIT {PAGE + 1}",
-        [_LIVE, asked.query["branch"], asked.branches, asked.several("state")],
+        [trade.LIVE, asked.query["branch"], asked.branches, asked.several("state")],
     ).fetchall()
     following = asked.next_by(rows, "promised_on")
     rows = rows[:PAGE]
@@ -511,7 +482,7 @@ def job_one(connection: psycopg.Connection[Row], asked: Asked) -> bytes:
     keys = [asked.key]
     with connection.pipeline():
         found = connection.execute(
-            f"{_JOB} WHERE j.id = %s AND j.branch_id = ANY(%s)", [_LIVE, asked.key, asked.branches]
+            f"{_JOB} WHERE j.id = %s AND j.branch_id = ANY(%s)", [trade.LIVE, asked.key, asked.branches]
         )
         parts = [connection.execute(query, [keys]) for query in (_STEPS, _READINGS, _BREAKAGES)]
         lenses = connection.execute(_BENCH_LENSES, [asked.key])
@@ -521,7 +492,7 @@ def job_one(connection: psycopg.Connection[Row], asked: Asked) -> bytes:
     for row in (*steps, *readings, *breakages):
         del row["job_id"]
     for step in steps:
-        step["label"] = _LABELS[step["kind"]]
+        step["label"] = trade.LABELS[step["kind"]]
     for reading in readings:
         verdict = reading["verdict"] = _picked(reading["verdict"], _VERDICT)
         verdict["lines"] = [_picked(each, _VERDICT_LINE) for each in verdict["lines"]]
@@ -529,7 +500,7 @@ def job_one(connection: psycopg.Connection[Row], asked: Asked) -> bytes:
     is_customers = frame.pop("frame_is_customers")
     job["next"] = _next(job, steps)
     job |= {
-        "allowed_moves": _MOVES[job["state"]],
+        "allowed_moves": trade.MOVES[job["state"]],
         "steps": steps,
         "readings": readings,
         "breakages": breakages,

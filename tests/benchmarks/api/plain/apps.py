@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class PlainConfig(AppConfig):
+    name = "tests.benchmarks.api.plain"
+    label = "plain"
