@@ -66,7 +66,15 @@ from .calculators import (
     Quantity,
     WorkedExample,
 )
-from .channels import DeliveryReport, IncomingReply, MessageChannel, MessageForm, OutboundMessage, SendOutcome
+from .channels import (
+    Attachment,
+    DeliveryReport,
+    IncomingReply,
+    MessageChannel,
+    MessageForm,
+    OutboundMessage,
+    SendOutcome,
+)
 from .errors import (
     InvalidFacts,
     InvalidInputs,
@@ -145,6 +153,7 @@ __all__ = [
     "AddressNotAllowed",
     "AppliesTo",
     "AssessedLine",
+    "Attachment",
     "Calculator",
     "CalculatorInputs",
     "CalculatorOutputs",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import ClassVar, Literal
 
@@ -20,6 +20,15 @@ DeliveryState = Literal["delivered", "undelivered"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file that goes with a message. `name` is what it is saved as, `media_type` such as "text/csv"."""
+
+    name: str
+    media_type: str
+    content: bytes = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OutboundMessage(JsonReady):
     """One message to one person. `id` is the idempotency key: the same id is the same message, also after a
     crash.
@@ -30,7 +39,7 @@ class OutboundMessage(JsonReady):
     `body` is written for `form`: a postcard is read by whoever carries it, so its text is neutral. `to` of a
     postal channel is the address in lines; `recipient_name` stands above it unless it is its first line.
     `unsubscribe_url` takes a POST as RFC 8058 describes it ("" for what nobody can unsubscribe from);
-    `branch_address` has one line each.
+    `branch_address` has one line each. `attachments` has something only for a channel that `carries_files`.
     """
 
     id: str
@@ -46,6 +55,7 @@ class OutboundMessage(JsonReady):
     recipient_name: str = ""
     branch_address: str = ""
     branch_phone: str = ""
+    attachments: tuple[Attachment, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +128,8 @@ class MessageChannel(ABC):
     """A way to send. `name` is kebab-case and unique; `needs` says which address the host must supply.
 
     A channel that `batches` is not asked to send: the host gathers its messages, asks it to `compose` one
-    document of them, and a person says when that has been posted.
+    document of them, and a person says when that has been posted. One that `carries_files` sends the
+    attachments of a message with it; every other is given none.
     """
 
     name: ClassVar[str]
@@ -126,6 +137,7 @@ class MessageChannel(ABC):
     kind: ClassVar[ChannelKind]
     needs: ClassVar[AddressKind | None]
     batches: ClassVar[bool] = False
+    carries_files: ClassVar[bool] = False
 
     def form(self, settings: Settings) -> MessageForm:
         """The form the host must write messages in: short for texts, postcard or letter for post, else long."""

@@ -6,6 +6,7 @@ Everything here is frozen and made of plain values: ids are text, money and powe
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -37,7 +38,7 @@ def no_settings() -> Settings:
 
 def json_ready(value: Any) -> Any:
     """`value` as JSON types: dataclasses and models become objects, Decimals text, days and instants ISO
-    text."""
+    text, bytes base64."""
     if value is None or (isinstance(value, bool | int | float | str) and not isinstance(value, Enum)):
         return value
     if isinstance(value, Enum):
@@ -46,6 +47,8 @@ def json_ready(value: Any) -> Any:
         return format(value, "f")
     if isinstance(value, date | datetime):
         return value.isoformat()
+    if isinstance(value, bytes):
+        return base64.b64encode(value).decode("ascii")
     if isinstance(value, BaseModel):
         return value.model_dump(mode="json")
     if dataclasses.is_dataclass(value) and not isinstance(value, type):

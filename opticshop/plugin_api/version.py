@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from packaging.specifiers import SpecifierSet
 
-API_VERSION = "1.2"
+API_VERSION = "1.3"
 """1.1: messages know their form and where to unsubscribe; channels may batch and be called by their carrier.
-1.2: `connected`, which judges the addresses of a host before it connects."""
+1.2: `connected`, which judges the addresses of a host before it connects.
+1.3: messages may have attachments, for channels that carry files."""
 
 ENTRY_POINT_GROUP = "opticshop.plugins"
 """Each entry point of this group names an object that has a `manifest` and hook implementations."""

@@ -178,7 +178,7 @@ def test_settings_are_defaults_overlaid_with_the_branch_s_own_and_never_shared()
         (">=1.1", True),
         (">=2", False),
         ("<1.1", False),
-        (">=1.3", False),
+        (">=1.4", False),
     ],
 )
 def test_the_api_specifier_decides_compatibility(specifier: str, admitted: bool) -> None:

@@ -37,6 +37,7 @@ def _describes_itself(channel: MessageChannel, settings: Settings) -> None:
     known = channel.needs is None or channel.needs in get_args(AddressKind)
     require(known, f"{channel.name}: {channel.needs!r} is no kind of address")
     require(isinstance(channel.batches, bool), f"{channel.name}: batches is True or False")
+    require(isinstance(channel.carries_files, bool), f"{channel.name}: carries_files is True or False")
     form = channel.form(settings)
     require(form in get_args(MessageForm), f"{channel.name}: {form!r} is no form of a message")
     posted = channel.kind == "letter"

@@ -82,6 +82,11 @@ class BoundChannel:
         return bool(self._brought.thing.batches)
 
     @property
+    def carries_files(self) -> bool:
+        """Whether a message may have attachments."""
+        return bool(self._brought.thing.carries_files)
+
+    @property
     def hears_replies(self) -> bool:
         """Whether its carrier calls us: only then does an answer of the person reach us."""
         return type(self._brought.thing).read_callback is not MessageChannel.read_callback

@@ -15,7 +15,7 @@ from typing import Any, cast
 import pytest
 from opticshop_mail_channel import MailChannel, journal, plugin
 
-from opticshop.plugin_api import InvalidSettings, OutboundMessage
+from opticshop.plugin_api import Attachment, InvalidSettings, OutboundMessage
 from opticshop.plugin_api.testing import conformance_checks
 
 from .mail_servers import PASSWORD, USER, Scripted, certificate_at, mail_server, nobody_listens, settings_for
@@ -77,6 +77,27 @@ def test_a_mail_arrives_with_the_headers_that_standards_ask_for() -> None:
     assert mail["Content-Transfer-Encoding"] == "quoted-printable"
     assert mail.get_content().replace("\r\n", "\n") == MESSAGE.body
     assert "queued as 4F2" in outcome.detail
+    assert not mail.defects
+
+
+def test_files_go_with_the_mail() -> None:
+    """RFC 2183: attachment and file name; RFC 2045, 6.8: base64 in lines of 76 at most."""
+    rows = ("Zażółć;1\r\n" * 500).encode()
+    files = (
+        Attachment(name="sums 2026.csv", media_type="text/csv", content=rows),
+        Attachment(name="x\r\nBcc: thief@example.org", media_type="no type\r\nX: y", content=b"\x00\xff"),
+    )
+    mail, content = received(replace(MESSAGE, attachments=files))
+    assert max(map(len, content.split(b"\r\n"))) <= 78
+    assert content.isascii()
+    [text, first, second] = mail.iter_parts()
+    assert text.get_content().replace("\r\n", "\n") == MESSAGE.body
+    assert mail["Auto-Submitted"] == "auto-generated"
+    assert (first.get_content_type(), first.get_filename()) == ("text/csv", "sums 2026.csv")
+    assert first.get_content_disposition() == second.get_content_disposition() == "attachment"
+    assert [part.get_payload(decode=True) for part in (first, second)] == [rows, b"\x00\xff"]
+    assert second.get_content_type() == "application/octet-stream"
+    assert mail["Bcc"] is None
     assert not mail.defects
 
 

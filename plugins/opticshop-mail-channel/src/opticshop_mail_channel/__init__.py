@@ -19,7 +19,7 @@ class MailChannelPlugin:
         name="opticshop-mail-channel",
         title="E-mail",
         version="0.1.0",
-        api=">=1.1,<2",
+        api=">=1.3,<2",
         description="Hands e-mail to a mail server over SMTP, each message once, with one-click unsubscribe.",
         settings_schema=SCHEMA,
         default_settings=DEFAULTS,

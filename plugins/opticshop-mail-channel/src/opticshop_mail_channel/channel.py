@@ -20,6 +20,7 @@ class MailChannel(MessageChannel):
     title = "E-mail"
     kind = "email"
     needs = "email"
+    carries_files = True
 
     def send(self, message: OutboundMessage, settings: Settings) -> SendOutcome:
         """`sent` once the server said that it has the mail; `refused` for what it will never take."""

@@ -1,4 +1,4 @@
-"""A message as a mail: RFC 5322 with MIME, plain text in UTF-8, quoted-printable."""
+"""A message as a mail: RFC 5322 with MIME, plain text in UTF-8, quoted-printable; files beside it in base64."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ from .server import MailServer
 _LOCAL = re.compile(r"""[^\s<>()\[\],;:\\"@\x00-\x1f\x7f-\x9f]+""")
 _DOMAIN = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?)*")
 _LANGUAGE = re.compile(r"[A-Za-z]{1,8}(-[A-Za-z0-9]{1,8})*")
+_MEDIA = re.compile(r"[a-z]+/[a-z0-9.+-]+")
+_ANY = "application/octet-stream"
 _HTTPS = re.compile(r"https://[!#-;=?-_a-z~%]{1,900}")
 """Printable ASCII without quotes and angle brackets: it stands between angle brackets in a header."""
 _PLAIN_ID = re.compile(r"[A-Za-z0-9-]{1,64}")
@@ -76,6 +78,9 @@ def composed(message: OutboundMessage, server: MailServer) -> Mail:
         mail.set_content(message.body, charset="utf-8", cte="quoted-printable")
         if _LANGUAGE.fullmatch(message.language):
             mail["Content-Language"] = message.language
+        for file in message.attachments:
+            main, _, sub = (file.media_type if _MEDIA.fullmatch(file.media_type) else _ANY).partition("/")
+            mail.add_attachment(file.content, maintype=main, subtype=sub, filename=_one_line(file.name), cte="base64")
         content = _unsubscribing(message.unsubscribe_url) + mail.as_bytes()
     except UnicodeError:
         raise NotMailable("The text has characters that are none.") from None
