@@ -22,7 +22,7 @@ from .api_charts import ReportFiles
 from .api_runs import routes as run_routes
 from .asking import Asked, PeriodNotUsable, asked_for, reports_for
 from .comparing import found_for
-from .files import CONTENT_TYPES, file_name, headers_of
+from .files import CONTENT_TYPES, csv_of, file_name, headers_of
 from .models import Format
 from .permissions import ReportPermission
 from .registry import TOTAL
@@ -69,7 +69,7 @@ class ReportViewSet(ReportFiles, ApiViewSet):
         asked = self.asked(request, pk)
         name = file_name(pk, asked.scope.since, asked.scope.until, "csv")
         return StreamingHttpResponse(
-            telling.as_csv(asked, found_for(asked)),
+            csv_of(asked),
             content_type=CONTENT_TYPES[Format.CSV],
             headers=headers_of(name),
         )

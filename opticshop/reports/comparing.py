@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
@@ -19,6 +20,15 @@ from .registry import TOTAL, Report, Row, Scope
 Pair = tuple[Row, Row | None]
 
 
+#: How the rows of a report are reckoned: at once, or part by part.
+Figures = Callable[[Report, Scope], Sequence[Row]]
+
+
+def reckoned_whole(report: Report, scope: Scope) -> Sequence[Row]:
+    """At once."""
+    return report.figures(scope)
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
     """``totals`` is one row, or one a currency."""
@@ -27,7 +37,7 @@ class Found:
     totals: list[Pair]
 
 
-def found_for(asked: Asked) -> Found:
+def found_for(asked: Asked, figures: Figures = reckoned_whole) -> Found:
     """What was asked for, read from the copy of the database where there is one.
 
     Groups that are days, weeks or months are compared in their order, the first with the first; all others by name. A
@@ -35,11 +45,11 @@ def found_for(asked: Asked) -> Found:
     """
 
     def read() -> Found:
-        rows = _side_by_side(asked.report, asked.scope, asked.earlier)
+        rows = _side_by_side(figures, asked.report, asked.scope, asked.earlier)
         if asked.scope.by == TOTAL:
             return Found([], rows)
         earlier = asked.earlier and replace(asked.earlier, by=TOTAL)
-        return Found(rows, _side_by_side(asked.report, replace(asked.scope, by=TOTAL), earlier))
+        return Found(rows, _side_by_side(figures, asked.report, replace(asked.scope, by=TOTAL), earlier))
 
     return read_from_replica(read)
 
@@ -67,11 +77,11 @@ def records_behind(report: Report, scope: Scope, row: Row) -> list[str]:
     return links
 
 
-def _side_by_side(report: Report, scope: Scope, earlier: Scope | None) -> list[Pair]:
-    rows = list(report.figures(scope))
+def _side_by_side(figures: Figures, report: Report, scope: Scope, earlier: Scope | None) -> list[Pair]:
+    rows = list(figures(report, scope))
     if earlier is None:
         return [(row, None) for row in rows]
-    before = {_group(row, earlier): row for row in report.figures(earlier)}
+    before = {_group(row, earlier): row for row in figures(report, earlier)}
     found: list[Pair] = [(row, before.pop(_group(row, scope), None)) for row in rows]
     for (group, currency), row in before.items():
         label = _label(group, scope) if scope.by in SPANS else group

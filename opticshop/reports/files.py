@@ -5,17 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import io
 import json
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import asdict
-from typing import Any
+from typing import IO, Any
 
 from opticshop.core.errors import Invalid
 from opticshop.core.replica import read_from_replica
 
 from . import telling
 from .asking import Asked
-from .comparing import Found, found_for
+from .comparing import Figures, Found, found_for, reckoned_whole
 from .models import Format
+from .parts import Reckoned, count_of, in_parts
 from .registry import TOTAL, Report, Row
 
 CONTENT_TYPES: dict[str, str] = {
@@ -25,6 +26,8 @@ CONTENT_TYPES: dict[str, str] = {
     Format.SVG: "image/svg+xml",
     Format.PNG: "image/png",
 }
+#: Characters of a CSV that are sent at once, about.
+PIECE = 64 * 1024
 
 
 class FormatNotOffered(Invalid):
@@ -41,25 +44,42 @@ def refuse_format(report: Report, kind: str) -> None:
         raise FormatNotOffered(f"{report.key} has no chart.", field="format", allowed=formats)
 
 
-def written(asked: Asked, kind: str, reckoned: Callable[[], None] = lambda: None) -> tuple[bytes, int]:
-    """The bytes of the file and the number of its rows; ``reckoned`` is called once the figures are there.
+def steps_of(asked: Asked, kind: str) -> int:
+    """How many steps it takes to write the file: each part that is reckoned, and the file itself."""
+    earlier = None if kind == Format.XLSX else asked.earlier  # a workbook shows the period alone
+    return 1 + count_of(asked.scope, earlier, with_totals=kind in (Format.JSON, Format.CSV))
+
+
+def written(asked: Asked, kind: str, reckoned: Reckoned = lambda: None) -> tuple[bytes, int]:
+    """The bytes of the file and the number of its rows; ``reckoned`` is called after each part of the figures.
 
     Raises NoChart, TooManyRows.
     """
+    figures = in_parts(reckoned)
     if kind in (Format.JSON, Format.CSV):
-        found = found_for(asked)
-        reckoned()
+        found = found_for(asked, figures)
         rows = len(found.totals if asked.scope.by == TOTAL else found.rows)
         return (_json if kind == Format.JSON else _csv)(asked, found), rows
-    now, before = read_from_replica(lambda: _rows(asked))
-    reckoned()
     if kind == Format.XLSX:
         from .xlsx import write_workbook  # loaded with the first workbook, not with every start
 
         out = io.BytesIO()
-        count = write_workbook(out, asked.report, asked.scope, now)
+        count = write_workbook(out, asked.report, asked.scope, read_from_replica(lambda: _rows(asked, figures)))
         return out.getvalue(), count
+    now, before = read_from_replica(lambda: (_rows(asked, figures), _rows_before(asked, figures)))
     return _drawn(asked, kind, now, before), len(now)
+
+
+def workbook_of(asked: Asked) -> IO[bytes]:
+    """The whole workbook as a file without a name on the disk, at its beginning. Raises TooManyRows."""
+    from .xlsx import workbook_file  # as above
+
+    return workbook_file(asked.report, asked.scope, read_from_replica(lambda: _rows(asked, reckoned_whole)))
+
+
+def csv_of(asked: Asked) -> Iterator[bytes]:
+    """The lines of the file in pieces; the first is made at once, so that what fails there is answered as that."""
+    return _begun(_pieces(telling.as_csv(asked, found_for(asked))))
 
 
 def file_name(report: str, since: dt.date, until: dt.date, kind: str) -> str:
@@ -76,9 +96,35 @@ def headers_of(name: str, *, is_saved: bool = True) -> dict[str, str]:
     }
 
 
-def _rows(asked: Asked) -> tuple[list[Row], list[Row]]:
-    before = asked.report.figures(asked.earlier) if asked.earlier is not None else []
-    return list(asked.report.figures(asked.scope)), list(before)
+def _rows(asked: Asked, figures: Figures) -> list[Row]:
+    return list(figures(asked.report, asked.scope))
+
+
+def _rows_before(asked: Asked, figures: Figures) -> list[Row]:
+    return list(figures(asked.report, asked.earlier)) if asked.earlier is not None else []
+
+
+def _pieces(lines: Iterator[str]) -> Iterator[bytes]:
+    """Lines put together, so that not each is sent on its own."""
+    held: list[str] = []
+    size = 0
+    for line in lines:
+        held.append(line)
+        size += len(line)
+        if size >= PIECE:
+            yield "".join(held).encode()
+            held, size = [], 0
+    yield "".join(held).encode()
+
+
+def _begun(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    first = next(pieces)
+
+    def all_of_them() -> Iterator[bytes]:
+        yield first
+        yield from pieces
+
+    return all_of_them()
 
 
 def _json(asked: Asked, found: Found) -> bytes:

@@ -6,3 +6,4 @@ class ReportPermission(StrEnum):
 
     VIEW = "reports.view"
     RUN = "reports.run"
+    SCHEDULE = "reports.schedule"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import IO, Any
 
@@ -19,6 +19,7 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from opticshop.core import clock
+from opticshop.core.errors import Invalid
 from opticshop.core.money import minor_unit
 
 from .registry import Column, Report, Row, Scope
@@ -27,14 +28,16 @@ CONTENT_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.shee
 #: What a sheet holds besides its heading (ECMA-376 as spreadsheets implement it: 1,048,576 rows).
 MOST_ROWS = 1_048_575
 MOST_CHARACTERS = 32_767
-CHUNK = 64 * 1024
 #: Characters of the widest kinds of values.
 _WIDTHS = {"text": 18, "day": 12, "count": 11, "money": 15, "share": 10, "hours": 11, "days": 10, "rate": 10}
 _NUMBER_FORMATS = {"count": "#,##0", "days": "#,##0", "hours": "#,##0.00", "rate": "#,##0.00", "share": "0.0%"}
 
 
-class TooManyRows(ValueError):
+class TooManyRows(Invalid):
     """A sheet does not hold them; ask for a shorter period or a coarser grouping."""
+
+    code = "reports.too_many_rows"
+    title = "A workbook does not hold so many rows"
 
 
 def write_workbook(out: IO[bytes], report: Report, scope: Scope, rows: Iterable[Row]) -> int:
@@ -59,13 +62,19 @@ def write_workbook(out: IO[bytes], report: Report, scope: Scope, rows: Iterable[
     return count
 
 
-def workbook_chunks(report: Report, scope: Scope, rows: Iterable[Row]) -> Iterator[bytes]:
-    """The bytes of the workbook, written to a file of its own on the disk first: a ZIP has its end last."""
-    with tempfile.TemporaryFile() as out:
+def workbook_file(report: Report, scope: Scope, rows: Iterable[Row]) -> IO[bytes]:
+    """The workbook as a file without a name on the disk, at its beginning. Raises TooManyRows.
+
+    It is written to its end before anybody gets a byte: a ZIP has its end last, and what breaks off has none.
+    """
+    out = tempfile.TemporaryFile()  # noqa: SIM115 - closed by who takes it
+    try:
         write_workbook(out, report, scope, rows)
         out.seek(0)
-        while chunk := out.read(CHUNK):
-            yield chunk
+    except BaseException:
+        out.close()
+        raise
+    return out
 
 
 class _Formats:
@@ -100,7 +109,7 @@ def _figures(sheet: Worksheet, formats: _Formats, report: Report, scope: Scope, 
     number = 0
     for number, row in enumerate(rows, start=1):
         if number > MOST_ROWS:
-            raise TooManyRows(report.key)
+            raise TooManyRows(f"{report.key} has more than {MOST_ROWS}.", field="by", allowed="a coarser grouping")
         currency = str(row.get("currency") or "")
         for place, column in enumerate(columns):
             _cell(sheet, formats, number, place, column.kind, currency, row.get(column.key))

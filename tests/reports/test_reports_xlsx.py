@@ -34,7 +34,8 @@ def row(**values):
 
 
 def written(rows):
-    return b"".join(xlsx.workbook_chunks(REPORT, SCOPE, rows))
+    with xlsx.workbook_file(REPORT, SCOPE, rows) as file:
+        return file.read()
 
 
 def opened(rows):
@@ -98,7 +99,8 @@ def test_rows_are_taken_one_by_one():
     rows = (row(branch=f"{number:05} " + "x" * 3_000) for number in range(2_000))
     xlsx.write_workbook(io.BytesIO(), REPORT, SCOPE, [row()])  # what is imported late
     tracemalloc.start()
-    taken = sum(len(chunk) for chunk in xlsx.workbook_chunks(REPORT, SCOPE, rows))
+    with xlsx.workbook_file(REPORT, SCOPE, rows) as file:
+        taken = sum(len(chunk) for chunk in iter(lambda: file.read(65_536), b""))
     most = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert taken > 50_000

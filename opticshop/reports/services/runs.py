@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import logging
+import uuid
 from typing import Any
 
 from django.db import transaction
@@ -21,7 +22,7 @@ from opticshop.core.errors import Conflict, DomainError
 
 from .. import events
 from ..asking import Asked, Compare, asked_for
-from ..files import refuse_format, written
+from ..files import refuse_format, steps_of, written
 from ..models import ReportRun
 
 log = logging.getLogger("opticshop.reports")
@@ -32,8 +33,6 @@ HOLD = dt.timedelta(minutes=12)
 MOST_ATTEMPTS = 3
 #: The largest file that is kept.
 MOST_BYTES = 32 * 1024 * 1024
-#: The figures are reckoned, the file is written.
-STEPS = 2
 SYSTEM = system("reports")
 State = ReportRun.State
 
@@ -48,17 +47,22 @@ class FileNotThere(Conflict):
 def run_ask(*, actor: Actor, asked: Asked, compare: Compare | None, kind: str) -> ReportRun:
     """Write down what is asked for; the duty ``reports.make`` makes it. Raises FormatNotOffered."""
     assert actor.id is not None, "a run belongs to somebody"
+    return run_write(actor=actor, owner_id=actor.id, asked=asked, compare=compare or "", kind=kind)
+
+
+def run_write(*, actor: Actor, owner_id: uuid.UUID, asked: Asked, compare: str, kind: str) -> ReportRun:
+    """A run for a person, whoever asks for it: what it shows is what that person may see. Raises FormatNotOffered."""
     refuse_format(asked.report, kind)
     with transaction.atomic():
         run = ReportRun.objects.create(
-            asked_by_id=actor.id,
+            asked_by_id=owner_id,
             report=asked.report.key,
             since=asked.scope.since,
             until=asked.scope.until,
             by=asked.scope.by,
-            compare=compare or "",
+            compare=compare,
             format=kind,
-            steps=STEPS,
+            steps=steps_of(asked, kind),
         )
         run.branches.set(asked.scope.branches)
         _tell(events.RUN_ASKED, actor, run)
@@ -144,7 +148,8 @@ def _held(run: ReportRun) -> Any:
 
 
 def _step(run: ReportRun) -> None:
-    _held(run).update(steps_done=F("steps_done") + 1)
+    """One part more is reckoned; the last step is the file. What is read again, because the copy broke off, is none."""
+    _held(run).filter(steps_done__lt=F("steps") - 1).update(steps_done=F("steps_done") + 1)
 
 
 def _end(run: ReportRun, event: str, **values: Any) -> int:
