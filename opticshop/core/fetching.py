@@ -8,6 +8,7 @@ of foreign keys, there or back, is left to Django.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -28,11 +29,20 @@ def fetch_related(rows: Sequence[_Model], lookups: Iterable[Any], using: str) ->
     for lookup in lookups:
         steps = _steps(type(rows[0]), lookup) if isinstance(lookup, str) else None
         if steps is None:
-            prefetch_related_objects(rows, lookup)
+            prefetch_related_objects(rows, _own(lookup))
             continue
         reached: Sequence[_Model] = rows
         for step in steps:
             reached = step.follow(reached, using)
+
+
+def _own(lookup: Any) -> Any:
+    """The lookup with a queryset of its own, since Django leaves a hint of the rows in it."""
+    if getattr(lookup, "queryset", None) is None:
+        return lookup
+    own = copy.copy(lookup)
+    own.queryset = lookup.queryset.all()
+    return own
 
 
 class Fetched(models.QuerySet[Any]):

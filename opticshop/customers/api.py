@@ -71,6 +71,7 @@ class CustomerViewSet(ResourceViewSet):
     """People who wear what we make. Search by name, phone or birth date."""
 
     tag, noun = "Customers", "customer"
+    prepared = True
     buckets = {"list": "search"}
     selector = staticmethod(selectors.customers_shown_to)
     filterset_class = CustomerSearch

@@ -26,6 +26,7 @@ class OrderViewSet(ResourceViewSet):
     """One pair of spectacles: computed, priced and reserved in one step, then followed to collection."""
 
     tag, noun = "Orders", "order"
+    prepared = True
     selector = staticmethod(selectors.orders_visible_to)
     filterset_class = OrderFilter
     permissions = {

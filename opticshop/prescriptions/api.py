@@ -51,6 +51,7 @@ class PrescriptionViewSet(ResourceViewSet):
     """Prescriptions as written. Never edited: an amendment is a new one that supersedes."""
 
     tag, noun = "Prescriptions", "prescription"
+    prepared = True
     selector = staticmethod(selectors.prescriptions_visible_to)
     filterset_class = PrescriptionFilter
     permissions = {

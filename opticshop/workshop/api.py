@@ -109,6 +109,7 @@ class JobViewSet(ResourceViewSet):
     """The bench: the jobs of orders, their steps in order, focimeter readings, lost lenses, ticket and layout."""
 
     tag, noun = "Jobs", "job"
+    prepared = True
     selector = staticmethod(selectors.jobs_visible_to)
     filterset_class = JobFilter
     pagination_class = BoardPagination
