@@ -24,12 +24,22 @@ COMPARED = {"": "nothing", "previous": "the period before", "year_before": "a ye
 DASH = "–"
 
 
+#: Column that is not told while something is missing -> the column that counts what is missing, and its words.
+MISSING = {
+    "margin": ("cost_not_known", "the cost of {} of {} pairs is not known"),
+    "margin_share": ("cost_not_known", "the cost of {} of {} pairs is not known"),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
+    """``why`` says why there is no figure, where it can be said."""
+
     title: str
     text: str
     is_number: bool
     before: str = ""
+    why: str = ""
 
 
 def read(actor: Actor, key: str, given: Mapping[str, str]) -> tuple[Asked, list[Branch]]:
@@ -90,7 +100,13 @@ def words(name: str) -> str:
 def _cell(column: Column, row: Row, former: Row | None, is_compared: bool) -> Cell:
     is_number = column.kind not in ("text", "day")
     before = (shown(column, former) if former else DASH) if is_compared and is_number else ""
-    return Cell(column.title, shown(column, row), is_number, before)
+    return Cell(column.title, shown(column, row), is_number, before, _why(column, row))
+
+
+def _why(column: Column, row: Row) -> str:
+    counts, text = MISSING.get(column.key, ("", ""))
+    missing = row.get(counts)
+    return text.format(missing, row.get("pairs")) if row.get(column.key) is None and missing else ""
 
 
 def _day(given: Mapping[str, str], name: str, otherwise: dt.date) -> dt.date:

@@ -18,7 +18,7 @@ from opticshop.reports.registry import TOTAL
 from opticshop.reports.telling import as_csv
 from opticshop.workshop.permissions import WorkshopPermission
 
-from . import drawing, reporting
+from . import charting, drawing, reporting
 from .doors import branch_with, branches_with, room
 from .reporting import COMPARED
 from .today import CURVE_DAYS, SHOWN, TOLD, Today, Told, alerts_told, today_for
@@ -90,6 +90,7 @@ def reports(request: HttpRequest, actor: Actor) -> HttpResponse:
 def report(request: HttpRequest, actor: Actor, key: str) -> HttpResponse:
     """One report for a period, compared with another where that is asked."""
     asked, branches = reporting.read(actor, key, request.GET)
+    found = found_for(asked)
     context = {
         "place": "reports",
         "report": asked.report,
@@ -97,7 +98,8 @@ def report(request: HttpRequest, actor: Actor, key: str) -> HttpResponse:
         "branch": request.GET.get("branch", ""),
         "compare": request.GET.get("compare", ""),
         "earlier": asked.earlier,
-        "rows": reporting.table(asked, found_for(asked)),
+        "rows": reporting.table(asked, found),
+        "panels": charting.panels(asked, found),
         "branches": branches,
         "groupings": [(name, reporting.words(name)) for name in (*asked.report.groupings, TOTAL)],
         "comparisons": COMPARED,

@@ -17,12 +17,13 @@ from opticshop.audit.models import AuditRead
 from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.actor import system
-from opticshop.office import drawing
+from opticshop.office import drawing, views
 from opticshop.office.today import age_words, today
 from opticshop.reports.registry import all_reports
 from tests.alerts.conftest import a_job, an_order
 from tests.conftest import NOON
 from tests.factories import BranchFactory
+from tests.reports.test_reports_money import supplied
 from tests.signing_in import signed_in
 from tests.workshop.conftest import Bench, bench, order, world
 
@@ -198,6 +199,39 @@ def test_amounts_say_their_currency_on_the_page_and_in_the_file(mill, head_offic
         "GBP",
         "NZD",
     }
+
+
+def test_a_chart_is_drawn_from_the_rows_of_the_table_and_asks_for_nothing_more(mill, quay, head_office, monkeypatch):
+    """By hand: two pairs lie at Mill and one at Quay, whose bar is half as long; the period before had none."""
+    for branch in (mill, mill, quay):
+        an_order(branch, state="ready", ready_at=NOON - dt.timedelta(days=3))
+    asked = []
+    found_for = views.found_for
+    monkeypatch.setattr(views, "found_for", lambda question: asked.append(question) or found_for(question))
+    page = text_of(signed_in(head_office).get("/office/reports/uncollected/", {"by": "branch"}))
+    assert re.findall(r'<rect width="([\d.]+)" height="10" class="s0"', page) == ["100.00", "50.00"]
+    assert "<img" not in page
+    assert len(asked) == 1
+
+
+def test_groups_in_time_are_columns_with_a_mark_for_the_period_before(mill, head_office):
+    """By hand: 1, 2 and 0 orders on three days; the three days before had 2 on their second."""
+    for day, count in ((0, 0), (1, 2), (2, 1), (4, 2)):
+        for _ in range(count):
+            an_order(mill, placed_at=NOON - dt.timedelta(days=day))
+    asked = {"since": "2026-02-28", "until": "2026-03-02", "by": "day", "compare": "previous"}
+    page = text_of(signed_in(head_office).get("/office/reports/orders-placed/", asked))
+    heights = re.findall(r'y="([\d.]+)" width="[\d.]+" height="([\d.]+)" class="s0"', page)
+    assert heights == [("65.00", "65.00"), ("0.00", "130.00"), ("130.00", "0.00")]
+    assert re.findall(r'y="([\d.]+)" width="[\d.]+" height="1.6" class="was"', page) == ["0.00"]
+
+
+def test_a_margin_that_is_not_told_says_of_how_many_pairs_the_cost_is_missing(mill, head_office):
+    """Two pairs were supplied whose lenses and frames were never in stock."""
+    for price in ("120", "240"):
+        supplied(mill, 0, price)
+    page = text_of(signed_in(head_office).get("/office/reports/sales-and-margin/"))
+    assert page.count("the cost of 2 of 2 pairs is not known") == 4  # margin and its share, of the branch and of all
 
 
 @pytest.mark.parametrize(
