@@ -24,7 +24,7 @@ _STREW = np.uint64(0x1D8A_5E3B_94C7_16F5)
 _LOW = np.uint64((1 << 62) - 1)
 _VARIANT = np.uint64(1 << 63)
 _HEX = np.frombuffer(b"".join(b"%02x" % each for each in range(256)), np.uint8).reshape(256, 2)
-_FIRST_DAY, _LAST_DAY = 7_300, 29_200  # 1989 to 2049, from 1970
+_FIRST_DAY, _LAST_DAY = -18_262, 29_220  # 1920 to 2049, from 1970
 
 
 def keys_made(at_ms: Ints, place: int, number: Ints, salt: int) -> Bytes:
@@ -86,15 +86,21 @@ class Copies:
     row_times: list[int]
     till: Any
     salt: int
+    #: Values that only the one who asks for copies knows, by kind and what they are of.
+    given: dict[tuple[str, Any], Bytes] = field(default_factory=dict)
     _made: dict[tuple[str, Any], Bytes] = field(default_factory=dict)
 
     def values(self, kind: str, of: Any) -> Bytes:
-        found = self._made.get((kind, of))
+        found = self.given.get((kind, of))
+        if found is None:
+            found = self._made.get((kind, of))
         if found is None:
             found = self._made[kind, of] = self._value(kind, of)
         return found
 
     def _value(self, kind: str, of: Any) -> Bytes:
+        if kind == "born_text":
+            return _day_texts()[self.born - _FIRST_DAY]
         if kind.endswith("_text") and kind != "day_text":
             return as_text(self.values(kind.removesuffix("_text"), of))
         if kind == "own":

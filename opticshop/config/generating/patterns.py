@@ -6,6 +6,7 @@ one length, so a copy is the bytes of its pattern with some places written over.
 
 from __future__ import annotations
 
+import bisect
 import datetime as dt
 import re
 import struct
@@ -16,9 +17,11 @@ from typing import Any
 
 from django.db import connection
 
+from opticshop.stock.models import Lot
+
 from . import wire
 from .setting_up import Shop
-from .stories import Told
+from .stories import WHY, Told
 
 #: How deep a copy goes: what the business looks up later; with the books; with all that was written.
 ARCHIVE, BOOKS, TRAIL = 0, 1, 2
@@ -47,6 +50,7 @@ NOT_COPIED = frozenset(
         "core_measurement",
         "integrations_feedhead",
         "ledger_journaltail",
+        "reports_staledays",
         "stock_lot",
         "stock_stockitem",
     }
@@ -55,9 +59,6 @@ NOT_COPIED = frozenset(
 LEAN: dict[str, dict[str, str]] = {
     "orders_order": {"computation": "jsonb_build_object('version', computation->'version')", "warnings": "'[]'"},
     "orders_orderline": {"reasons": "'[]'"},
-    "billing_receipt": {
-        "content": "content || jsonb_build_object('lines', '[]'::jsonb)",
-    },
 }
 LEANEST: dict[str, dict[str, str]] = {**LEAN, "billing_payment": {"till_day_id": "NULL"}}
 #: Days before a story that still belong to it; earlier ones (births, rates) stay as they are.
@@ -98,7 +99,12 @@ class Paper:
 
 @dataclass
 class Pattern:
-    """``began`` and ``ended`` are days from 1970; ``keys`` the milliseconds of each row that has a key of its own."""
+    """A story of ``length`` days from ``began`` (days from 1970).
+
+    ``keys`` are the milliseconds of each row that has a key of its own; ``money`` the day, minor units and method of
+    each payment; ``moves`` the place of the item and the changes on hand and reserved of each movement of stock.
+    ``entries`` and ``feed`` say how many entries of the trail and of the feed there are: of the person, of the order.
+    """
 
     name: str
     is_open: bool
@@ -110,6 +116,9 @@ class Pattern:
     keys: list[int]
     papers: list[Paper]
     money: list[tuple[int, int, str]]
+    moves: list[tuple[int, int, int]]
+    entries: tuple[int, int]
+    feed: tuple[int, int]
     person: dict[int, list[Template]] = field(default_factory=dict)
     order: dict[int, list[Template]] = field(default_factory=dict)
     papers_of: dict[int, list[int]] = field(default_factory=dict)
@@ -146,6 +155,7 @@ class Reader:
 
     def __init__(self, shop: Shop, keys: Mapping[str, str]) -> None:
         self.shop, self.keys = shop, keys
+        self.items: dict[uuid.UUID, int] = {}
         self.columns: dict[str, list[tuple[str, str]]] = {}
         self.code = shop.branch.code.encode()
         self.number = re.compile(re.escape(self.code) + rb"-([A-Z]+)-([0-9]{4})-([0-9]{5,})")
@@ -160,9 +170,13 @@ class Reader:
                 self.columns[table] = wire.columns_of(cursor, table)
         return self.columns[table]
 
-    def read(self, told: Told, wrote: Mapping[str, Sequence[Any]], group: tuple[Any, ...]) -> Pattern:
+    def read(
+        self, told: Told, person: Mapping[str, Sequence[Any]], order: Mapping[str, Sequence[Any]], group: tuple[Any, ...]
+    ) -> Pattern:
+        """``person`` and ``order`` are the keys of the rows that are copied with a new person, and with every order."""
         began = _day(told.began)
-        tables = [table for table in wrote if table not in NOT_COPIED]
+        wrote = {table: [*person.get(table, ()), *order.get(table, ())] for table in sorted({*person, *order} - NOT_COPIED)}
+        tables = list(wrote)
         rows = {table: self._rows(table, wrote[table], None) for table in tables}
         own: dict[bytes, int] = {}
         moments: list[tuple[int, bytes]] = []
@@ -197,6 +211,9 @@ class Reader:
             keys=[at for at, _ in sorted(moments)],
             papers=papers,
             money=self._money(rows.get("billing_payment", [])),
+            moves=self._moves(rows.get("stock_movement", [])),
+            entries=(len(person.get(ENTRIES, ())), len(order.get(ENTRIES, ()))),
+            feed=(len(person.get(FEED, ())), len(order.get(FEED, ()))),
         )
         slots = _Slots(self, told, own, numbers)
         for depth, named, instead in (
@@ -209,7 +226,30 @@ class Reader:
             ]
             pattern.person[depth] = [slots.template(PERSON, rows[PERSON])]
             pattern.papers_of[depth] = sorted(each for table in there for each in of_table.get(table, []))
+        for parts, among in ((pattern.person, person), (pattern.order, order)):
+            slots.counted.clear()
+            there = [table for table in tables if among.get(table)]
+            parts[TRAIL] = [slots.template(table, self._rows(table, among[table], None)) for table in there]
+        pattern.papers_of[TRAIL] = list(range(len(papers)))
         return pattern
+
+    def _moves(self, movements: Iterable[wire.Row]) -> list[tuple[int, int, int]]:
+        lots = self.lots()
+        return [
+            (
+                lots[row.bytes_of("lot_id") or b""],
+                _whole(row.bytes_of("on_hand_change")),
+                _whole(row.bytes_of("reserved_change")),
+            )
+            for row in movements
+        ]
+
+    def lots(self) -> dict[bytes, int]:
+        """The lots of the branch where stories are told, and the places of their items."""
+        found = {}
+        for key, item in Lot.objects.everywhere(WHY).filter(branch=self.shop.branch).values_list("id", "item_id"):
+            found[key.bytes] = self.items.setdefault(item, len(self.items))
+        return found
 
     def _rows(self, table: str, keys: Iterable[Any], instead: Mapping[str, str] | None) -> list[wire.Row]:
         with connection.cursor() as cursor:
@@ -238,7 +278,20 @@ class _Slots:
             told.customer.id.bytes: ("customer", None),
             reader.shop.branch.id.bytes: ("branch", None),
             **{user.id.bytes: ("staff", place) for place, user in enumerate(reader.shop.people)},
+            **{key: ("lot", item) for key, item in reader.lots().items()},
         }
+        self.told = told
+        self.counted: dict[str, int] = {}
+        self.born = told.customer.birth_date.isoformat().encode()
+        customer = told.customer
+        self.names = {
+            customer.given_name.encode(): "given",
+            customer.family_name.encode(): "family",
+            customer.search_given.encode(): "search_given",
+            customer.search_family.encode(): "search_family",
+        }
+        self.token = re.compile(b"|".join((reader.token.pattern, *map(re.escape, self.names))))
+        self.upto = [upto for upto, _ in told.marks]
 
     def template(self, table: str, rows: Sequence[wire.Row]) -> Template:
         data, slots = b"", []
@@ -254,6 +307,14 @@ class _Slots:
             value = row.data[cell.offset : cell.offset + cell.length]
             if table == PERSON and cell.column in _OF_PERSON:
                 yield Slot(cell.offset, cell.length, _OF_PERSON[cell.column])
+            elif kind := _COUNTED.get((table, cell.column)):
+                place = self.counted.get(kind, 0)
+                self.counted[kind] = place + 1
+                yield Slot(cell.offset, cell.length, kind, place)
+            elif (table, cell.column) == (ENTRIES, "at"):
+                entry = struct.unpack("!q", row.bytes_of("id") or b"")[0]
+                moment = self.told.marks[min(bisect.bisect_left(self.upto, entry), len(self.upto) - 1)][1]
+                yield Slot(cell.offset, 8, "moment", int(moment.timestamp() * 1_000_000) - wire.EPOCH_DAYS * 86_400_000_000)
             elif cell.type == "uuid":
                 if table == "billing_payment" and cell.column == "till_day_id":
                     day = _micros(row.bytes_of("taken_at")) // 86_400_000_000
@@ -276,9 +337,13 @@ class _Slots:
         return ("own", self.own[value]) if value in self.own else None
 
     def _within(self, offset: int, value: bytes) -> Iterable[Slot]:
-        for match in self.reader.token.finditer(value):
+        for match in self.token.finditer(value):
             found, at = match[0], offset + match.start()
-            if len(found) == 36:
+            if name := self.names.get(found):
+                yield Slot(at, len(found), name)
+            elif found == self.born:
+                yield Slot(at, 10, "born_text")
+            elif len(found) == 36:
                 if known := self._key(uuid.UUID(found.decode()).bytes):
                     yield Slot(at, 36, f"{known[0]}_text", known[1])
             elif number := self.reader.number.fullmatch(found):
@@ -294,6 +359,15 @@ class _Slots:
                     yield Slot(at, 10, "day_text", day)
 
 
+ENTRIES, FEED = "audit_auditentry", "integrations_feedentry"
+#: Columns that count: each row of a copy has a number of its own.
+_COUNTED = {
+    (ENTRIES, "id"): "entry",
+    (FEED, "position"): "feed",
+    ("stock_movement", "line"): "line",
+    ("stock_movement", "on_hand_after"): "on_hand",
+    ("stock_movement", "reserved_after"): "reserved",
+}
 _OF_PERSON = {
     "id": "customer",
     "given_name": "given",
@@ -312,6 +386,11 @@ def _micros(value: bytes | None) -> int:
     """Microseconds from 1970."""
     assert value is not None
     return int(struct.unpack("!q", value)[0]) + wire.EPOCH_DAYS * 86_400_000_000
+
+
+def _whole(value: bytes | None) -> int:
+    assert value is not None
+    return int.from_bytes(value, "big", signed=True)
 
 
 def _created(row: wire.Row) -> int | None:

@@ -18,12 +18,16 @@ from numpy.typing import NDArray
 from opticshop.audit.models import AuditEntry
 from opticshop.billing.models import TillDay
 from opticshop.branches.models import NumberSeries
+from opticshop.core import outbox
 from opticshop.core.acting import system_acting
-from opticshop.core.text import folded
+from opticshop.core.partitions import declared
+from opticshop.integrations.models import FeedHead
+from opticshop.stock.models import Lot, Movement
 
 from . import drawing, loading, names
 from .copying import Copies, keys_made, year_of
-from .patterns import ARCHIVE, BOOKED, BOOKS, PERSON, TRAIL, Pattern, Reader, Template, Watch
+from .drawers import Stock
+from .patterns import ARCHIVE, BOOKED, BOOKS, ENTRIES, PERSON, TRAIL, Pattern, Reader, Watch
 from .planning import BRANCH_SPREAD, Drawn, Plan
 from .setting_up import Group, group_make
 from .stories import ENDINGS, Ending, Teller, Untold
@@ -66,6 +70,7 @@ class Press:
         with system_acting("generate", f"invented group, seed {asked.seed}"):
             opened = asked.until - dt.timedelta(days=round(365.25 * asked.years))
             group = group_make(asked.branches, opened)
+            outbox.deliver_all()
             self.tell(f"{asked.branches} branches with {3 * asked.branches} people")
             patterns, reader = self._told(group)
         self.tell(f"{len(patterns)} stories told")
@@ -79,9 +84,15 @@ class Press:
     def _told(self, group: Group) -> tuple[list[Pattern], Reader]:
         """Stories one after the other at a branch of their own; the last ends before the present of the copies."""
         asked, shop = self.asked, group.telling
-        teller = Teller(group, shop, _last_entry)
         watch = Watch()
         reader = Reader(shop, watch.keys)
+        parts: dict[str, dict[str, list[Any]]] = {}
+
+        def between(part: str) -> None:
+            for table, keys in watch.new().items():
+                parts.setdefault(part, {}).setdefault(table, []).extend(keys)
+
+        teller = Teller(group, shop, _last_entry, between)
         rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence(asked.seed, spawn_key=(0,))))
         day = asked.until - dt.timedelta(days=17 * asked.stories + 30)
         batch = drawing.draw(rng, asked.stories * 4, day)
@@ -93,6 +104,8 @@ class Press:
                 if row >= len(batch.age):
                     raise RuntimeError(f"the service refuses these stories: {refused[-5:]}")
                 words = [each[row].tobytes().decode() for each in (given, family)]
+                watch.new()
+                parts.clear()
                 try:
                     told = teller.tell(ending, batch, row, *words, day, number)
                 except Untold as untold:
@@ -102,8 +115,7 @@ class Press:
                 break
             group_of = (bool(batch.addition_hundredths[row]), _like(int(batch.right.sphere_hundredths[row])))
             row += 1
-            wrote = watch.new()
-            patterns.append(reader.read(told, wrote, group_of))
+            patterns.append(reader.read(told, parts["person"], parts["order"], group_of))
             day = told.ended.date() + dt.timedelta(days=1)
             day += dt.timedelta(days=day.weekday() == 6)
         _leave_no_group_empty(patterns)
@@ -137,6 +149,19 @@ def _endings(count: int) -> list[Ending]:
 
 def _last_entry() -> int:
     return AuditEntry.objects.order_by("-id").values_list("id", flat=True).first() or 0
+
+
+def feed_last() -> int:
+    return FeedHead.objects.values_list("last", flat=True).first() or 0
+
+
+def entries_reserved(count: int) -> int:
+    """The first of so many keys of the trail that nobody else will get."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT nextval(pg_get_serial_sequence(%s, 'id'))", [ENTRIES])
+        first = int(cursor.fetchone()[0])
+        cursor.execute("SELECT setval(pg_get_serial_sequence(%s, 'id'), %s)", [ENTRIES, first + count - 1])
+    return first
 
 
 _SYLLABLES = tuple(each for each in names.FIRST if len(each) == 3)
@@ -190,19 +215,29 @@ class _Run:
         kinds = sorted({paper.kind for pattern in patterns for paper in pattern.papers})
         self.kinds = {kind: place for place, kind in enumerate(kinds)}
         self.last = np.zeros((len(kinds), len(shops), YEARS), np.int64)
+        self.items = sorted(reader.items, key=reader.items.__getitem__)
+        self.stock = Stock(shops=[shop.branch for shop in shops], items=self.items, day=self.until - asked.trail_days)
+        self.lot_keys = self.stock.keys(self.salt)
+        self.feed = feed_last()
         self.cash = np.zeros((len(shops), max(1, self.until - self.books_from + 1)), np.int64)
         self.tills = np.zeros_like(self.cash, dtype=bool)
 
     # --- pressing ---------------------------------------------------------------------------------------------------
 
     def press(self) -> None:
-        tables = sorted({PERSON, *BOOKED})
-        off = loading.taken_off(tables, self._with_triggers([*tables, TillDay._meta.db_table]))
+        copied = {template.table for each in self.patterns for template in (*each.order[TRAIL], *each.person[TRAIL])}
+        tables = sorted({PERSON, *BOOKED} | copied)
+        parted = {each.table for each in declared()}
+        silenced = {*tables, *(model._meta.db_table for model in (TillDay, Lot, Movement))} - {ENTRIES}
+        self.stock.make()
+        off = loading.taken_off(sorted(set(tables) - parted), self._with_triggers(sorted(silenced)))
         self.tell(f"indexes and keys of {len(tables)} tables taken off; from here to the end a break spoils the database")
         try:
             self._load(tables)
             with transaction.atomic():
                 self._keep_tills()
+                self.stock.keep()
+                FeedHead.objects.update_or_create(id=1, defaults={"last": self.feed})
         finally:
             loading.put_back(off, self.tell)
         self.tell("indexes and keys are back")
@@ -249,23 +284,28 @@ class _Run:
             at = (first_key[drawn.pattern] + shift * 86_400_000 + jitter)[is_new]
             self.customer_keys[fresh] = keys_made(at, 0xFFF, number[is_new], self.salt)
         branch = self.customer_branch[drawn.customer].astype(np.int64)
-        depth = np.minimum(drawn.depth, BOOKS)
+        depth = drawn.depth
         papers = self._papers(drawn, depth, branch, shift)
         blocks: dict[str, list[Any]] = defaultdict(list)
+        moved = self._moved(drawn, depth, branch, shift)
         for place, pattern in enumerate(self.patterns):
-            for level in (ARCHIVE, BOOKS):
+            for level in (ARCHIVE, BOOKS, TRAIL):
                 mine = np.flatnonzero((drawn.pattern == place) & (depth == level))
                 if not len(mine):
                     continue
                 copies = self._copies(pattern, mine, drawn, number, shift, jitter, branch, papers[place, level])
+                if level == TRAIL:
+                    copies.given |= moved[place] | self._counted(pattern, 1, len(mine))
                 for template in pattern.order[level]:
                     blocks[template.table].append(copies.block(template).data)
                 new = np.flatnonzero(is_new[mine])
                 if len(new):
                     people = self._copies(pattern, mine[new], drawn, number, shift, jitter, branch, {})
+                    if level == TRAIL:
+                        people.given |= self._counted(pattern, 0, len(new))
                     for template in pattern.person[level]:
                         blocks[template.table].append(people.block(template).data)
-                if level == BOOKS:
+                if level != ARCHIVE:
                     self._count_money(pattern, branch[mine], shift[mine])
         return blocks
 
@@ -302,7 +342,52 @@ class _Run:
             row_times=pattern.keys,
             till=lambda day: self._till_keys(at, day),
             salt=self.salt,
+            given={("lot", item): self.lot_keys[at, item] for item in {item for item, _, _ in pattern.moves}},
         )
+
+    def _counted(self, pattern: Pattern, part: int, copies: int) -> dict[tuple[str, Any], Bytes]:
+        """Keys that count up, of entries of the trail and of the feed: those of one copy follow one another."""
+        given: dict[tuple[str, Any], Bytes] = {}
+        for kind, many in (("entry", pattern.entries[part]), ("feed", pattern.feed[part])):
+            if not many:
+                continue
+            if kind == "entry":
+                first = entries_reserved(many * copies)
+            else:
+                first, self.feed = self.feed + 1, self.feed + many * copies
+            keys = (first + np.arange(many * copies)).reshape(copies, many).astype(">i8")
+            for place in range(many):
+                given[kind, place] = np.ascontiguousarray(keys[:, place]).view(np.uint8).reshape(-1, 8)
+        return given
+
+    def _moved(
+        self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints
+    ) -> dict[int, dict[tuple[str, Any], Bytes]]:
+        """What the movements of a batch leave in their lots, order by order."""
+        found: dict[int, dict[tuple[str, Any], Bytes]] = defaultdict(dict)
+        parts: list[tuple[int, int, Ints]] = []
+        for place, pattern in enumerate(self.patterns):
+            mine = np.flatnonzero((drawn.pattern == place) & (depth == TRAIL))
+            if not len(mine) or not pattern.moves:
+                continue
+            moves = np.array(pattern.moves)
+            rows = np.empty((len(mine), len(moves), 4), np.int64)
+            rows[:, :, 0] = branch[mine][:, None] * len(self.items) + moves[None, :, 0]
+            rows[:, :, 1:3] = moves[None, :, 1:]
+            rows[:, :, 3] = (drawn.day[mine])[:, None]
+            parts.append((place, len(moves), rows.reshape(-1, 4)))
+        if not parts:
+            return found
+        after = self.stock.moved(np.concatenate([rows for _, _, rows in parts]))
+        begins = 0
+        for place, many, rows in parts:
+            mine_after = after[begins : begins + len(rows)].reshape(-1, many, 3).astype(">i4")
+            begins += len(rows)
+            for move in range(many):
+                for column, kind in enumerate(("line", "on_hand", "reserved")):
+                    value = np.ascontiguousarray(mine_after[:, move, column]).view(np.uint8).reshape(-1, 4)
+                    found[place][kind, move] = value
+        return found
 
     def _papers(
         self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints
@@ -311,7 +396,7 @@ class _Run:
         found: dict[tuple[int, int], dict[int, Ints]] = defaultdict(dict)
         parts: dict[int, list[tuple[tuple[int, int], int, Ints, Ints]]] = defaultdict(list)
         for place, pattern in enumerate(self.patterns):
-            for level in (ARCHIVE, BOOKS):
+            for level in (ARCHIVE, BOOKS, TRAIL):
                 mine = np.flatnonzero((drawn.pattern == place) & (depth == level))
                 for paper in pattern.papers_of[level] if len(mine) else ():
                     about = pattern.papers[paper]

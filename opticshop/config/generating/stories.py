@@ -18,7 +18,6 @@ from opticshop.billing import selectors as money
 from opticshop.billing import services as billing
 from opticshop.billing.models import Payment
 from opticshop.core import clock, outbox
-from opticshop.core.actor import Actor
 from opticshop.core.errors import DomainError
 from opticshop.customers import services as customers
 from opticshop.customers.models import Customer
@@ -96,8 +95,11 @@ class Untold(Exception):
 class Teller:
     """Tells stories at one branch, one after the other, each beginning on a day that its branch is open."""
 
-    def __init__(self, group: Group, shop: Shop, mark: Callable[[], int]) -> None:
-        self.group, self.shop, self.mark = group, shop, mark
+    def __init__(
+        self, group: Group, shop: Shop, mark: Callable[[], int], between: Callable[[str], None] = lambda part: None
+    ) -> None:
+        """``between`` is told the name of the part that ends: ``person``, ``order``, or ``goods``, which come in."""
+        self.group, self.shop, self.mark, self.between = group, shop, mark, between
         self.zone = ZoneInfo(shop.branch.time_zone)
         self.counter, self.hand, self.manager = shop.actors
         self.now = dt.datetime.now(dt.UTC)
@@ -139,6 +141,7 @@ class Teller:
                 self._end(ending, order, variant)
         except DomainError as refused:
             raise Untold(f"{ending.name}: {refused.code}") from refused
+        self.between("order")
         order = Order.objects.everywhere(WHY).get(id=order.id)
         return Told(ending, customer, order, began, self.now, self.marks)
 
@@ -156,6 +159,7 @@ class Teller:
                 note=NOTE,
             )
         ).customer
+        self.between("person")
         addition = int(batch.addition_hundredths[row])
         prescription = self.act(
             lambda: prescriptions.prescription_record(
@@ -217,7 +221,8 @@ class Teller:
         return finished
 
     def _fill_drawers(self, wanted: orders.Wanted) -> None:
-        """What the order takes out of the drawer, and two pieces to replace what breaks, has come in before."""
+        """What the order takes out of the drawer, and a piece to replace what breaks, has come in before."""
+        self.between("order")
         with clock.at(self.now):
             computed = orders.order_quote(actor=self.counter, wanted=wanted).computed
             items = [stock.frame_item_ensure(wanted.frame)]
@@ -235,6 +240,8 @@ class Teller:
                     unit_cost=Decimal("6.00"),
                     document="receipts/generate",
                 )
+            outbox.deliver_all()
+        self.between("goods")
 
     def _end(self, ending: Ending, order: Order, variant: int) -> None:
         name = ending.name
@@ -384,6 +391,7 @@ class Teller:
         )
 
     def _refill(self, order: Order) -> None:
+        self.between("order")
         for lens in order.lenses.select_related("product"):
             if not lens.is_special_order:
                 stock.goods_receive(
@@ -395,6 +403,8 @@ class Teller:
                     unit_cost=Decimal("6.00"),
                     document="receipts/generate",
                 )
+        outbox.deliver_all()
+        self.between("goods")
 
 
 def _special(order: Order, states: tuple[str, ...]) -> Iterator[LensOrder]:
