@@ -159,6 +159,7 @@ TABLE: dict[StrEnum, tuple[str, ...]] = {
     Privacy.HANDLE: (_H,),
     Reports.VIEW: (_M, _H, _B),
     Reports.RUN: (_M, _H, _B),
+    Reports.SCHEDULE: (_M, _H, _B),
 }
 
 #: Where a role is held: at one branch it opens that branch and no other; these may be held in every branch at once.

@@ -18,7 +18,7 @@ from .acting import system_acting
 log = logging.getLogger("opticshop.duties")
 
 #: Work that may wait for one another stands in one queue; what hangs holds up its own queue only.
-QUEUES = ("events", "webhooks", "messages", "alerts", "imports", "night")
+QUEUES = ("events", "webhooks", "messages", "alerts", "imports", "reports", "night")
 #: The scheduler asks at least this often; whether a duty is due is said by its row.
 ASKED_AT_LEAST_EVERY = 60.0
 

@@ -20,6 +20,7 @@ from opticshop.core.renderers import AnyFileRenderer
 from . import telling
 from .api_charts import ReportFiles
 from .api_runs import routes as run_routes
+from .api_schedules import routes as schedule_routes
 from .asking import Asked, PeriodNotUsable, asked_for, reports_for
 from .comparing import found_for
 from .files import CONTENT_TYPES, csv_of, file_name, headers_of
@@ -94,4 +95,4 @@ class ReportViewSet(ReportFiles, ApiViewSet):
             raise
 
 
-routes = [("reports", ReportViewSet), *run_routes]
+routes = [("reports", ReportViewSet), *run_routes, *schedule_routes]

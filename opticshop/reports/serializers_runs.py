@@ -45,7 +45,7 @@ class ProgressOut(serializers.Serializer[Any]):
 
 
 class ReportRunOut(serializers.ModelSerializer[ReportRun]):
-    progress = serializers.SerializerMethodField(help_text="Steps: the figures are reckoned, the file is written")
+    progress = serializers.SerializerMethodField(help_text="Steps: each part of the figures, then the file")
 
     class Meta:
         model = ReportRun

@@ -6,9 +6,19 @@ from . import services
 from .facts.building import facts_renew
 
 
-@duty("reports.make", every_seconds=2, queue="imports", soft_seconds=540, hard_seconds=600)
+@duty("reports.make", every_seconds=2, queue="reports", soft_seconds=540, hard_seconds=600)
 def make_runs() -> int:
     return services.runs_make()
+
+
+@duty("reports.schedule", every_seconds=60, queue="reports")
+def make_scheduled() -> int:
+    return services.schedules_due()
+
+
+@duty("reports.send", every_seconds=30, queue="messages")
+def send_mails() -> int:
+    return services.mails_send()
 
 
 @duty("reports.expire", every_seconds=3600, queue="night")

@@ -257,6 +257,8 @@ OPTICSHOP_STOCK_VALUATION = env.text("OPTICSHOP_STOCK_VALUATION", "fifo")
 #: The largest file that an import takes, in bytes and in rows.
 OPTICSHOP_IMPORT_BYTES = env.number("OPTICSHOP_IMPORT_BYTES", 10 * 1024 * 1024)
 OPTICSHOP_IMPORT_ROWS = env.number("OPTICSHOP_IMPORT_ROWS", 20_000)
+#: The largest file of a report that is attached to a mail, in bytes; of a larger one the address is sent.
+OPTICSHOP_REPORT_MAIL_BYTES = env.number("OPTICSHOP_REPORT_MAIL_BYTES", 2 * 1024 * 1024)
 #: The largest body of any request: a photograph or an import with the form around it.
 OPTICSHOP_BODY_BYTES = max(DATA_UPLOAD_MAX_MEMORY_SIZE, 8 * 1024 * 1024, OPTICSHOP_IMPORT_BYTES) + 64 * 1024
 #: A statement that takes so long, in ms, is told to the log without its values; 0 for none.

@@ -92,7 +92,7 @@ def schedule_make(
     people = _checked(actor, schedule, branches, sender, [actor.id] if recipients is None else recipients)
     with transaction.atomic():
         schedule.save(force_insert=True)
-        schedule.branches.set(branches or ())
+        schedule.branches.set(Branch.objects.filter(id__in=branches or ()))
         _send_to(schedule, people)
         _tell(events.SCHEDULE_MADE, actor, schedule)
     return schedule
@@ -121,7 +121,7 @@ def schedule_change(*, actor: Actor, schedule: ReportSchedule, version: int, cha
         rows = ReportSchedule.objects.filter(id=schedule.id, version=version).exclude(state=State.ENDED)
         if not rows.update(version=F("version") + 1, **columns):
             raise VersionMismatch(field="If-Match")
-        schedule.branches.set(branches or ())
+        schedule.branches.set(Branch.objects.filter(id__in=branches or ()))
         schedule.recipients.exclude(user__in=people).delete()
         _send_to(schedule, people)
         _tell(events.SCHEDULE_CHANGED, actor, schedule)
@@ -171,6 +171,7 @@ def schedule_end(*, actor: Actor, schedule: ReportSchedule) -> None:
 
 def schedule_leave(*, actor: Actor, schedule: ReportSchedule) -> None:
     """The actor is sent it no more. Raises NotFound for who was not sent it."""
+    assert actor.id is not None, "it is sent to somebody"
     with transaction.atomic():
         [row] = lock_rows(ReportSchedule.objects.filter(id=schedule.id))
         gone, _ = row.recipients.filter(user_id=actor.id).delete()
@@ -185,6 +186,7 @@ def schedule_leave(*, actor: Actor, schedule: ReportSchedule) -> None:
 
 def schedule_send_now(*, actor: Actor, schedule: ReportSchedule) -> ReportMail:
     """One for the actor alone, of the days that it would be of today. Raises what ``asked_for`` raises, Forbidden."""
+    assert actor.id is not None, "it is sent to somebody"
     user = User.objects.get(id=actor.id)
     now = clock.now()
     since, until = days_of(schedule.period, when_of(schedule).day_of(now))
