@@ -23,6 +23,8 @@ from typing import Any
 
 import psycopg
 
+from tests.faults.machines import ROOT
+
 from . import same
 from .client import Seen, load, message
 from .endpoints import BY_NAME, ENDPOINTS, Endpoint, Shop, drawn
@@ -146,6 +148,7 @@ def main() -> int:
     parser.add_argument("--core", default="0", help="the core(s) of the servers; empty: wherever there is room")
     parser.add_argument("--client-core", default="1")
     parser.add_argument("--workers", type=int, default=1, help="processes of each server")
+    parser.add_argument("--source", type=Path, default=ROOT, help="take ours from there: a worktree of another commit")
     parser.add_argument("--unequal", action="store_true", help="do not compare the bytes of ours and raw first")
     parser.add_argument("--json", type=Path, help="write the figures there too")
     given = parser.parse_args()
@@ -154,7 +157,9 @@ def main() -> int:
     if given.client_core and (os.cpu_count() or 1) > 1:
         os.sched_setaffinity(0, {int(each) for each in given.client_core.split(",")})
     chosen = [BY_NAME[name] for name in given.only] if given.only else list(ENDPOINTS)
-    with field_of(given.database_url, cores=given.core or None, workers=given.workers) as run:
+    with field_of(
+        given.database_url, cores=given.core or None, workers=given.workers, source=given.source.resolve()
+    ) as run:
         results = compared(run, given.servers.split(","), chosen, given)
     print(table(results))
     if given.json:

@@ -122,8 +122,9 @@ def _command(name: str, port: int, workers: int) -> list[str]:
 class Field:
     """What all of a run share: a folder for logs, the database, the core of the servers."""
 
-    def __init__(self, url: str, *, cores: str | None, workers: int = 1) -> None:
-        self.url, self.cores, self.workers = url, cores, workers
+    def __init__(self, url: str, *, cores: str | None, workers: int = 1, source: Path = ROOT) -> None:
+        """``source``: where ours is taken from, for instance a worktree of another commit."""
+        self.url, self.cores, self.workers, self.source = url, cores, workers, source
         self.var = Path(tempfile.mkdtemp(prefix="opticshop-bench-"))
         (self.var / "metrics").mkdir()
         self.environment = environment(url, self.var, secrets.token_urlsafe(64))
@@ -131,7 +132,12 @@ class Field:
 
     def manage(self, *arguments: str) -> str:
         done = subprocess.run(
-            [sys.executable, *arguments], cwd=ROOT, env=self.environment, capture_output=True, text=True, check=False
+            [sys.executable, *arguments],
+            cwd=self.source,
+            env=self.environment | {"PYTHONPATH": str(self.source)},
+            capture_output=True,
+            text=True,
+            check=False,
         )
         if done.returncode:
             raise RuntimeError(f"{arguments[0]}: {done.stdout[-1500:]}{done.stderr[-3000:]}")
@@ -144,13 +150,15 @@ class Field:
     def start(self, name: str) -> Server:
         port, log = free_port(), self.var / f"{name}.log"
         pinned = ["taskset", "-c", self.cores] if self.cores else []
-        own = self.environment
+        own, home = self.environment, ROOT
+        if name == "ours":
+            own, home = own | {"PYTHONPATH": str(self.source)}, self.source
         if name == "plain":
             own = own | {"DJANGO_SETTINGS_MODULE": f"{HERE}.plain.settings"}
         with log.open("wb") as out:
             process = subprocess.Popen(
                 [*pinned, *_command(name, port, self.workers)],
-                cwd=ROOT,
+                cwd=home,
                 env=own,
                 stdout=out,
                 stderr=out,
@@ -178,8 +186,8 @@ class Field:
 
 
 @contextlib.contextmanager
-def field_of(url: str, *, cores: str | None, workers: int = 1) -> Iterator[Field]:
-    made = Field(url, cores=cores, workers=workers)
+def field_of(url: str, *, cores: str | None, workers: int = 1, source: Path = ROOT) -> Iterator[Field]:
+    made = Field(url, cores=cores, workers=workers, source=source)
     try:
         yield made
     finally:
