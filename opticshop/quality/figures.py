@@ -80,12 +80,20 @@ class PeriodTooLong(Invalid):
     title = "Ask for a year at most"
 
 
+#: A branch and a day of its calendar.
+Cell = tuple[uuid.UUID, dt.date]
+
+
 @dataclass(slots=True)
 class Tally:
-    """The counts of one group, and what follows from them. ``key`` is None for the total and where nobody is known."""
+    """The counts of one group, and what follows from them. ``key`` is None for the total and where nobody is known.
+
+    ``cell`` is the branch and its day, where groups of each are asked for.
+    """
 
     key: str | None
     label: str
+    cell: Cell | None = None
     jobs: int = 0
     right: int = 0
     not_yet_settled: int = 0
@@ -168,6 +176,17 @@ def tallies_of(
     return sorted(rows.values(), key=lambda row: (row.label, row.key or ""))
 
 
+def daily_tallies_of(
+    branches: Iterable[Branch], *, first: dt.date, last: dt.date, by: By, with_times: bool = True
+) -> list[Tally]:
+    """As ``tallies_of``, each group of each branch and day by itself (``cell``), in no order, with as many queries."""
+    rows: dict[tuple[Cell | None, str | None], Tally] = {}
+    for zone, those in branches_by_zone(branches).items():
+        for each in _Asked(zone, those, first, last, RETURN_DAYS, daily=True).tallies(by, with_times):
+            _add(rows.setdefault((each.cell, each.key), Tally(each.key, each.label, each.cell)), each)
+    return list(rows.values())
+
+
 #: Group -> the columns of its key and its label, from a job.
 _KEYS: dict[str, tuple[Any, Any]] = {
     "total": (Value(""), Value("Total")),
@@ -195,6 +214,7 @@ class _Asked:
     first: dt.date
     last: dt.date
     return_days: int
+    daily: bool = False
 
     def tallies(self, by: By, with_times: bool) -> Iterator[Tally]:
         for row in self._cohort_counts(by):
@@ -213,11 +233,13 @@ class _Asked:
         if with_times:
             yield from self._turnarounds(by)
 
-    def _finished(self, by: By) -> QuerySet[Job]:
+    def _finished(self, by: By) -> QuerySet[Any]:
         start, end = bounds_of(self.zone, self.first, self.last)
-        jobs = Job.objects.everywhere("figures of branches the caller may watch").filter(
+        jobs: QuerySet[Any] = Job.objects.everywhere("figures of branches the caller may watch").filter(
             branch__in=self.branches, state=JobState.FINISHED, finished_at__gte=start, finished_at__lt=end
         )
+        if self.daily:
+            jobs = jobs.annotate(of_branch=F("branch_id"), on_day=span_of("finished_at", "day", self.zone))
         if by in SPANS:
             return jobs.annotate(span=span_of("finished_at", by, self.zone))
         if by == "person":
@@ -249,7 +271,7 @@ class _Asked:
         def jobs(*conditions: Any) -> Count:
             return Count("id", distinct=True, filter=Q(*conditions) if conditions else None)
 
-        return _grouped(cohort, _KEYS[by]).annotate(
+        return self._grouped(cohort, _KEYS[by]).annotate(
             jobs=jobs(),
             right=jobs(Q(wrong=False)),
             unsettled=jobs(young),
@@ -262,7 +284,7 @@ class _Asked:
         both = Q(eyes=["right", "left"]) | Q(eyes=["left", "right"])
         one = Q(eyes=["right"], order__lenses__eye="right") | Q(eyes=["left"], order__lenses__eye="left")
         counted = Case(When(both | one, then=1), default=0, output_field=IntegerField())
-        return _grouped(self._finished(by), _KEYS[by]).annotate(made=Sum(counted))
+        return self._grouped(self._finished(by), _KEYS[by]).annotate(made=Sum(counted))
 
     def _lost_counts(self, by: By) -> QuerySet[Any]:
         start, end = bounds_of(self.zone, self.first, self.last)
@@ -277,7 +299,9 @@ class _Asked:
             lost = lost.filter(job__order__lenses__eye=F("eye"))
         if by in SPANS:
             lost = lost.annotate(span=span_of("created_at", by, self.zone))
-        return _grouped(lost, _LOST_KEYS[by]).annotate(lost=Count("id"))
+        if self.daily:
+            lost = lost.annotate(of_branch=F("job__branch_id"), on_day=span_of("created_at", "day", self.zone))
+        return self._grouped(lost, _LOST_KEYS[by]).annotate(lost=Count("id"))
 
     def _turnarounds(self, by: By) -> Iterator[Tally]:
         calendars: dict[uuid.UUID, Calendar] = {branch.id: calendar_of(branch) for branch in self.branches}
@@ -285,16 +309,18 @@ class _Asked:
         columns = ("id", "branch_id", "order__placed_at", "finished_at", "key", "label")
         found: dict[Any, Tally] = {}
         for _, branch_id, placed_at, finished_at, key, label in rows.values_list(*columns).distinct():
-            if (tally := found.get(key)) is None:
-                tally = found[key] = _tally({"key": key, "label": label}, by)
+            day = finished_at.astimezone(_zone(self.zone)).date() if self.daily else None
+            if (tally := found.get((branch_id, day, key) if self.daily else key)) is None:
+                row = {"key": key, "label": label, "of_branch": branch_id, "on_day": day}
+                tally = found[(branch_id, day, key) if self.daily else key] = _tally(row, by)
             calendar = calendars[branch_id]
             tally.minutes.append(calendar.working_minutes(placed_at, finished_at))
             tally.days.append(calendar.days_between(placed_at, finished_at))
         yield from found.values()
 
-
-def _grouped(rows: QuerySet[Any], columns: tuple[Any, Any]) -> QuerySet[Any]:
-    return rows.annotate(key=columns[0], label=columns[1]).order_by().values("key", "label")
+    def _grouped(self, rows: QuerySet[Any], columns: tuple[Any, Any]) -> QuerySet[Any]:
+        cell = ("of_branch", "on_day") if self.daily else ()
+        return rows.annotate(key=columns[0], label=columns[1]).order_by().values("key", "label", *cell)
 
 
 def span_of(column: str, by: str, zone: str) -> Any:
@@ -311,7 +337,8 @@ def _tally(row: dict[str, Any], by: str) -> Tally:
     key, label = row["key"], row["label"]
     if by in SPANS:
         key = label = span_label(key, by)
-    return Tally(None if key in (None, "") else str(key), "nobody named" if label is None else str(label))
+    cell = (row["of_branch"], row["on_day"]) if row.get("on_day") else None
+    return Tally(None if key in (None, "") else str(key), "nobody named" if label is None else str(label), cell)
 
 
 def _add(into: Tally, other: Tally) -> None:

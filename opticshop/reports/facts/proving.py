@@ -51,7 +51,9 @@ def differences_of(branch: Branch, day: dt.date) -> list[Difference]:
     Within one transaction, so that a change in the meantime is no difference: it has its mark when it is looked for.
     """
     with transaction.atomic():
-        found = list(_compared(branch, day, _facts_of(branch, day), counted_raw(Stretch(branch, day, day))[day]))
+        found = list(
+            _compared(branch, day, _facts_of(branch, day), counted_raw(Stretch((branch,), day, day))[branch.id, day])
+        )
     good = FactDay.objects.everywhere(WHY).filter(
         branch=branch, day=day, time_zone=branch.time_zone, currency=branch.currency, made_with=made_with()
     )

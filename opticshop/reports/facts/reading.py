@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
@@ -21,7 +21,7 @@ from django.db.models import F, Q, QuerySet, Sum
 from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.sums import MoneySum
-from opticshop.quality.figures import SPANS, span_label
+from opticshop.quality.figures import SPANS, Cell, span_label
 
 from ..registry import TOTAL, Scope
 from .models import Fact, FactDay, StaleDays
@@ -32,13 +32,16 @@ MOST_WINDOWS = 3
 A_DAY = dt.timedelta(days=1)
 #: (label of the group, currency or "") -> name -> what was added up: a number, or how often each value was seen.
 Counts = dict[tuple[str, str], dict[str, Any]]
+#: The same of each branch and day by itself; None for all of them together.
+Cells = dict[tuple[Cell | None, str, str], dict[str, Any]]
 
 _reading: ContextVar[bool] = ContextVar("facts_are_read", default=True)
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of facts: ``raw`` counts it from the raw rows for any scope, grouped by whatever the report offers.
+    """One kind of facts. ``raw`` counts it from the raw rows for any scope, by whatever grouping the report offers, and
+    for each branch and day by itself if it is asked to, with as many queries.
 
     ``groupings`` are those of which a row a day is kept, besides the whole of the day.
     """
@@ -46,7 +49,7 @@ class Kind:
     name: str
     model: type[Fact]
     columns: tuple[str, ...]
-    raw: Callable[[Scope], Counts]
+    raw: Callable[[Scope, bool], Cells]
     groupings: tuple[str, ...] = ()
     histograms: bool = False
 
@@ -75,19 +78,16 @@ def counted(kind: Kind, scope: Scope, *, before: dt.date | None = None) -> Count
 
     Three queries, and those of at most four raw counts.
     """
-    if not _reading.get() or not scope.branches:
-        return kind.raw(scope)
-    parts = _parted(scope, before)
-    if parts is None:
-        return kind.raw(scope)
+    parts = _parted(scope, before) if _reading.get() and scope.branches else None
     found: Counts = {}
-    for window in parts.windows:
-        add(found, kind.raw(window))
-    add(found, _kept(kind, scope, parts))
+    for window in parts.windows if parts else (scope,):
+        add(found, {(label, currency): values for (_, label, currency), values in kind.raw(window, False).items()})
+    if parts:
+        add(found, _kept(kind, scope, parts))
     return found
 
 
-def add(into: Counts, more: Counts) -> None:
+def add(into: dict[Any, dict[str, Any]], more: Mapping[Any, Mapping[str, Any]]) -> None:
     """Add the second to the first, group by group."""
     for key, values in more.items():
         mine = into.get(key)

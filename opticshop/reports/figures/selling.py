@@ -22,11 +22,11 @@ from opticshop.ledger.models import Line
 from opticshop.orders.models import Order, OrderLine, OrderState, Quotation
 from opticshop.orders.permissions import OrderPermission
 from opticshop.orders.quotations_models import QuotationState
-from opticshop.quality.figures import SPANS, bounds_of, branches_by_zone, span_label, span_of
+from opticshop.quality.figures import SPANS, Cell, bounds_of, branches_by_zone, span_label, span_of
 from opticshop.stock.models import Movement, Reservation
 
 from ..facts.models import OfferFact, OrderFact, SalesFact
-from ..facts.reading import Counts, Kind, add, counted, keep
+from ..facts.reading import Cells, Kind, add, counted, keep
 from ..registry import TOTAL, Chart, Column, Drill, Report, Row, Scope, register
 
 WHY = "a report of branches whose figures the asker may see"
@@ -80,30 +80,30 @@ def orders_placed(scope: Scope) -> list[Row]:
     return rows
 
 
-def _sales(scope: Scope) -> Counts:
+def _sales(scope: Scope, daily: bool) -> Cells:
     """Three queries, and two more for each ``AT_ONCE`` orders."""
-    rows: Counts = {}
-    for label, currency, pairs, gross, tax in _supplied(scope):
-        row = _sales_row(rows, label, currency)
+    rows: Cells = {}
+    for cell, label, currency, pairs, gross, tax in _supplied(scope, daily):
+        row = _sales_row(rows, cell, label, currency)
         row["pairs"] += pairs
         row["supplied_net"] += gross - tax
-    for label, currency, given_back in _given_back(scope):
-        _sales_row(rows, label, currency)["given_back"] += given_back
+    for cell, label, currency, given_back in _given_back(scope, daily):
+        _sales_row(rows, cell, label, currency)["given_back"] += given_back
     if scope.by not in _OF_LINES:
-        for label, currency, cost, is_known in _costs(scope):
-            row = _sales_row(rows, label, currency)
+        for cell, label, currency, cost, is_known in _costs(scope):
+            row = _sales_row(rows, cell if daily else None, label, currency)
             row["cost"] += cost
             row["cost_not_known"] += not is_known
     return rows
 
 
-def _offers(scope: Scope) -> Counts:
+def _offers(scope: Scope, daily: bool) -> Cells:
     """One query."""
     offers = Quotation.objects.everywhere(WHY).filter(
         branch__in=scope.branches, quoted_on__range=(scope.since, scope.until)
     )
-    groups = offers.annotate(group=_by_day(scope.by, "quoted_on", "quoted_by")).order_by().values_list("group")
-    rows: Counts = {}
+    groups = _grouped(offers, _by_day(scope.by, "quoted_on", "quoted_by"), daily, "branch_id", "quoted_on")
+    rows: Cells = {}
     counts = groups.annotate(
         offers=Count("id"),
         ordered=Count("id", filter=Q(state=QuotationState.ACCEPTED)),
@@ -111,61 +111,72 @@ def _offers(scope: Scope) -> Counts:
         withdrawn=Count("id", filter=Q(state=QuotationState.WITHDRAWN)),
         expired=Count("id", filter=Q(state=QuotationState.EXPIRED)),
     )
-    for group, *values in counts:
+    for cell, group, *values in _with_cells(counts, daily):
         if values[0]:  # of no offers the database gives a total all the same
-            rows[_label(group, scope.by), ""] = dict(zip(OFFER_FACTS.columns, values, strict=True))
+            rows[cell, _label(group, scope.by), ""] = dict(zip(OFFER_FACTS.columns, values, strict=True))
     return rows
 
 
-def _orders(scope: Scope) -> Counts:
+def _orders(scope: Scope, daily: bool) -> Cells:
     """One query a time zone."""
-    rows: Counts = {}
+    rows: Cells = {}
     for zone, branches in branches_by_zone(scope.branches).items():
         start, end = bounds_of(zone, scope.since, scope.until)
         placed = Order.objects.everywhere(WHY).filter(branch__in=branches, placed_at__gte=start, placed_at__lt=end)
         key = span_of("placed_at", scope.by, zone) if scope.by in SPANS else _plain_key(scope.by, "", "placed_by")
-        groups = placed.annotate(group=key).order_by().values_list("group", "currency")
+        groups = _grouped(placed, key, daily, "branch_id", span_of("placed_at", "day", zone), "currency")
         stands = ~Q(state=OrderState.CANCELLED)
-        for group, currency, count, cancelled, value, tax in groups.annotate(
+        counts = groups.annotate(
             count=Count("id"),
             cancelled=Count("id", filter=~stands),
             value=MoneySum("total", filter=stands),
             taxes=MoneySum("tax_total", filter=stands),
-        ):
+        )
+        for cell, group, currency, count, cancelled, value, tax in _with_cells(counts, daily):
             worth = value or Decimal(0)
-            counts = {"orders": count, "cancelled": cancelled, "value": worth, "net_value": worth - (tax or 0)}
-            add(rows, {(_label(group, scope.by), currency): counts})
+            values = {"orders": count, "cancelled": cancelled, "value": worth, "net_value": worth - (tax or 0)}
+            add(rows, {(cell, _label(group, scope.by), currency): values})
     return rows
 
 
-def _supplied(scope: Scope) -> Iterator[tuple[str, str, int, Decimal, Decimal]]:
-    """(label, currency, orders, gross, tax) of what was supplied. One query."""
+def _grouped(rows: QuerySet[Any], key: Any, daily: bool, branch: str, day: Any, *more: str) -> QuerySet[Any]:
+    """The rows by group and further columns; where it is asked for, of each branch and day."""
+    cell = ("of_branch", "on_day") if daily else ()
+    if daily:
+        rows = rows.annotate(of_branch=F(branch), on_day=F(day) if isinstance(day, str) else day)
+    return rows.annotate(group=key).order_by().values_list(*cell, "group", *more)
+
+
+def _with_cells(rows: QuerySet[Any], daily: bool) -> Iterator[tuple[Any, ...]]:
+    for row in rows:
+        yield (row[:2], *row[2:]) if daily else (None, *row)
+
+
+def _supplied(scope: Scope, daily: bool) -> Iterator[tuple[Any, ...]]:
+    """(cell, label, currency, orders, gross, tax) of what was supplied. One query."""
     if scope.by in _OF_LINES:
         lines = OrderLine.objects.filter(
             order__supply__branch__in=scope.branches, order__supply__supplied_on__range=(scope.since, scope.until)
         )
-        groups = lines.order_by().values_list(_OF_LINES[scope.by], "order__currency")
-        for group, currency, pairs, gross, tax in groups.annotate(
-            pairs=Count("order_id", distinct=True), gross_sum=MoneySum("gross"), tax_sum=MoneySum("tax")
-        ):
-            yield _label(group, scope.by), currency, pairs, gross, tax
-        return
-    found = _supplies(scope).order_by().values_list("group", "currency")
-    for group, currency, pairs, gross, tax in found.annotate(
-        pairs=Count("id"), gross=MoneySum("order__total"), tax=MoneySum("order__tax_total")
-    ):
-        yield _label(group, scope.by), currency, pairs, gross, tax
+        day = ("order__supply__branch_id", "order__supply__supplied_on")
+        groups = _grouped(lines, F(_OF_LINES[scope.by]), daily, *day, "order__currency")
+        pairs, gross, tax = Count("order_id", distinct=True), MoneySum("gross"), MoneySum("tax")
+    else:
+        key = _by_day(scope.by, "supplied_on", "order__placed_by")
+        groups = _grouped(_supplies(scope), key, daily, "branch_id", "supplied_on", "order__currency")
+        pairs, gross, tax = Count("id"), MoneySum("order__total"), MoneySum("order__tax_total")
+    for cell, group, *values in _with_cells(groups.annotate(pairs=pairs, gross_sum=gross, tax_sum=tax), daily):
+        yield cell, _label(group, scope.by), *values
 
 
 def _supplies(scope: Scope) -> QuerySet[Any]:
-    supplies = Supply.objects.everywhere(WHY).filter(
+    return Supply.objects.everywhere(WHY).filter(
         branch__in=scope.branches, supplied_on__range=(scope.since, scope.until)
     )
-    return supplies.annotate(group=_by_day(scope.by, "supplied_on", "order__placed_by"))
 
 
-def _given_back(scope: Scope) -> Iterator[tuple[str, str, Decimal]]:
-    """(label, currency, net) given back of sales on the day it was booked: debits of the sales accounts."""
+def _given_back(scope: Scope, daily: bool) -> Iterator[tuple[Any, ...]]:
+    """(cell, label, currency, net) given back of sales on the day it was booked: debits of the sales accounts."""
     lines = Line.objects.everywhere(WHY).filter(
         entry__branch__in=scope.branches,
         entry__booked_on__range=(scope.since, scope.until),
@@ -176,32 +187,34 @@ def _given_back(scope: Scope) -> Iterator[tuple[str, str, Decimal]]:
         key: Any = Value(NOT_DIVIDED)
     else:
         key = _by_day(scope.by, "entry__booked_on", "", branch="entry__branch__code")
-    for group, currency, net in (
-        lines.annotate(group=key).order_by().values_list("group", "entry__currency").annotate(net=MoneySum("debit"))
-    ):
-        yield _label(group, scope.by) if group != NOT_DIVIDED else group, currency, net
+    groups = _grouped(lines, key, daily, "entry__branch_id", "entry__booked_on", "entry__currency")
+    for cell, group, currency, net in _with_cells(groups.annotate(net=MoneySum("debit")), daily):
+        yield cell, _label(group, scope.by) if group != NOT_DIVIDED else group, currency, net
 
 
-def _costs(scope: Scope) -> Iterator[tuple[str, str, Decimal, bool]]:
-    """(label, currency, cost, whether it is known) of each order supplied in the period: all pieces that it took from
-    stock, also for remakes.
+def _costs(scope: Scope) -> Iterator[tuple[Cell, str, str, Decimal, bool]]:
+    """(cell, label, currency, cost, whether it is known) of each order supplied in the period: all pieces that it took
+    from stock, also for remakes.
 
     The cost is known where each lens, and the frame unless it is the customer's, was taken from stock that is kept in
     the currency of the order. Pieces kept in another currency are not added.
     """
-    orders: dict[str, tuple[str, str, int]] = {}
-    supplies = _supplies(scope).annotate(lenses=Count("order__lenses")).order_by()
-    for order_id, group, currency, is_customers, lenses in supplies.values_list(
-        "order_id", "group", "order__currency", "order__frame_is_customers", "lenses"
+    orders: dict[str, tuple[Cell, str, str, int]] = {}
+    supplies = _supplies(scope).annotate(
+        group=_by_day(scope.by, "supplied_on", "order__placed_by"), lenses=Count("order__lenses")
+    )
+    for order_id, branch_id, day, group, currency, is_customers, lenses in supplies.order_by().values_list(
+        "order_id", "branch_id", "supplied_on", "group", "order__currency", "order__frame_is_customers", "lenses"
     ):
-        orders[f"orders/{order_id}"] = _label(group, scope.by), currency, lenses + (not is_customers)
+        label, needed = _label(group, scope.by), lenses + (not is_customers)
+        orders[f"orders/{order_id}"] = (branch_id, day), label, currency, needed
     names = list(orders)
     for start in range(0, len(names), AT_ONCE):
         some = names[start : start + AT_ONCE]
         parts = Reservation.objects.everywhere(WHY).filter(document__in=some, state__in=_TAKEN).order_by()
         taken: dict[str, set[str]] = defaultdict(set)
         for document, part, currency in parts.values_list("document", "part", "branch__currency"):
-            if currency == orders[document][1]:
+            if currency == orders[document][2]:
                 taken[document].add(part)
         costs: dict[str, Decimal] = defaultdict(Decimal)
         moved = Movement.objects.everywhere(WHY).filter(document__in=some, kind=Movement.Kind.CONSUMPTION)
@@ -210,17 +223,17 @@ def _costs(scope: Scope) -> Iterator[tuple[str, str, Decimal, bool]]:
             .values_list("document", "branch__currency")
             .annotate(cost=Sum(F("unit_cost") * -F("on_hand_change")))
         ):
-            if currency == orders[document][1]:
+            if currency == orders[document][2]:
                 costs[document] = Decimal(cost).quantize(Decimal("0.01"))
         for document in some:
-            label, currency, needed = orders[document]
-            yield label, currency, costs[document], len(taken[document]) == needed
+            cell, label, currency, needed = orders[document]
+            yield cell, label, currency, costs[document], len(taken[document]) == needed
 
 
-def _sales_row(rows: Counts, label: str, currency: str) -> dict[str, Any]:
+def _sales_row(rows: Cells, cell: Cell | None, label: str, currency: str) -> dict[str, Any]:
     zero = Decimal(0)
     nothing = {"pairs": 0, "supplied_net": zero, "given_back": zero, "cost": zero, "cost_not_known": 0}
-    return rows.setdefault((label, currency), nothing)
+    return rows.setdefault((cell, label, currency), nothing)
 
 
 def _by_day(by: str, day: str, person: str, branch: str = "branch__code") -> Any:

@@ -28,8 +28,11 @@ from opticshop.quality.figures import (
     RETURN_DAYS,
     SPANS,
     By,
+    Cell,
+    Tally,
     bounds_of,
     branches_by_zone,
+    daily_tallies_of,
     span_label,
     span_of,
     tallies_of,
@@ -40,7 +43,7 @@ from opticshop.workshop.models import Breakage, Job
 
 from ..facts.histograms import nearest_rank_seen
 from ..facts.models import LossFact, MadeFact, TimesFact
-from ..facts.reading import Counts, Kind, add, counted, keep
+from ..facts.reading import Cells, Kind, add, counted, keep
 from ..registry import TOTAL, Chart, Column, Drill, Report, Row, Scope, register
 
 HOURS = Decimal("0.01")
@@ -99,16 +102,16 @@ def remakes_and_spoil(scope: Scope) -> list[Row]:
     return [rows[key] for key in sorted(rows)]
 
 
-def _losses(scope: Scope) -> Counts:
+def _losses(scope: Scope, daily: bool) -> Cells:
     """What was made again and what was lost. Two queries a time zone."""
-    counts: Counts = {}
+    counts: Cells = {}
     for zone, branches in branches_by_zone(scope.branches).items():
         start, end = bounds_of(zone, scope.since, scope.until)
         during = {"created_at__gte": start, "created_at__lt": end}
         again = Job.objects.everywhere(WHY).filter(branch__in=branches, attempt__gt=1, **during)
-        _add(counts, scope.by, _grouped(again, scope.by, zone, "branch__code", "order__currency", 0), REMADE)
+        _add(counts, scope.by, _grouped(again, scope.by, zone, "", 0, daily), REMADE, daily)
         lost = Breakage.objects.filter(job__branch__in=branches, **during)
-        _add(counts, scope.by, _grouped(lost, scope.by, zone, "job__branch__code", "job__order__currency", 1), LOST)
+        _add(counts, scope.by, _grouped(lost, scope.by, zone, "job__", 1, daily), LOST, daily)
     return counts
 
 
@@ -132,19 +135,23 @@ LOSS_KEYS = {"cause": ("remake_cause", "cause"), "borne_by": ("remake_borne_by",
 _WORDS = {"cause": {code: cause.words for code, cause in CAUSES.items()}, "borne_by": dict(Bearer.choices)}
 
 
-def _grouped(rows: QuerySet[Any], by: str, zone: str, branch: str, currency: str, place: int) -> QuerySet[Any]:
-    """The rows by (label or code or first day of the group, currency)."""
+def _grouped(rows: QuerySet[Any], by: str, zone: str, job: str, place: int, daily: bool) -> QuerySet[Any]:
+    """The rows by (label or code or first day of the group, currency), before these by branch and day if ``daily``."""
     if by in SPANS:
         key: Any = span_of("created_at", by, zone)
     else:
-        key = Value("Total") if by == "total" else F(LOSS_KEYS[by][place] if by in LOSS_KEYS else branch)
-    return rows.annotate(group=key).order_by().values_list("group", currency)
+        key = Value("Total") if by == TOTAL else F(LOSS_KEYS[by][place] if by in LOSS_KEYS else f"{job}branch__code")
+    cell = ("of_branch", "on_day") if daily else ()
+    if daily:
+        rows = rows.annotate(of_branch=F(f"{job}branch_id"), on_day=span_of("created_at", "day", zone))
+    return rows.annotate(group=key).order_by().values_list(*cell, "group", f"{job}order__currency")
 
 
-def _add(counts: Counts, by: str, grouped: QuerySet[Any], names: dict[str, Any]) -> None:
-    for group, currency, *values in grouped.annotate(**{f"counted_{name}": each for name, each in names.items()}):
+def _add(counts: Cells, by: str, grouped: QuerySet[Any], names: dict[str, Any], daily: bool) -> None:
+    for found in grouped.annotate(**{f"counted_{name}": each for name, each in names.items()}):
+        cell, (group, currency, *values) = (found[:2], found[2:]) if daily else (None, found)
         label = span_label(group, by) if by in SPANS else _WORDS.get(by, {}).get(group, group) or NOT_SAID
-        row = counts.setdefault((label, currency), _nothing())
+        row = counts.setdefault((cell, label, currency), _nothing())
         for name, value in zip(names, values, strict=True):
             row[name] += value or 0
 
@@ -169,33 +176,37 @@ def _made_by_currency(scope: Scope) -> dict[str, dict[str, tuple[int, int]]]:
     return made
 
 
-def _made(scope: Scope) -> Counts:
+def _made(scope: Scope, daily: bool) -> Cells:
     """The counts of ``quality.figures``. Three queries a time zone."""
-    tallies = tallies_of(scope.branches, first=scope.since, last=scope.until, by=cast(By, scope.by), with_times=False)
-    counts: Counts = {}
-    for tally in tallies:
+    counts: Cells = {}
+    for tally in _tallies(scope.branches, scope, daily, with_times=False):
         values = {name: getattr(tally, name) for name in (*MADE_FACTS.columns, "not_yet_settled")}
         if any(values.values()):
-            add(counts, {(tally.label, ""): values})
+            add(counts, {(tally.cell, tally.label, ""): values})
     return counts
 
 
-def _waits(scope: Scope) -> Counts:
+def _waits(scope: Scope, daily: bool) -> Cells:
     """How often each time from the order to the packed pair, and to its first handover, was seen."""
     branches = _with_calendars(scope.branches)
-    counts: Counts = {}
+    counts: Cells = {}
 
-    def saw(label: str, name: str, minutes: Iterable[float], days: Iterable[int]) -> None:
-        row = counts.setdefault((label, ""), {each: Counter[int]() for each in TIMES_FACTS.columns})
+    def saw(cell: Cell | None, label: str, name: str, minutes: Iterable[float], days: Iterable[int]) -> None:
+        row = counts.setdefault((cell, label, ""), {each: Counter[int]() for each in TIMES_FACTS.columns})
         row[f"{name}_hours"].update(_hundredths(each) for each in minutes)
         row[f"{name}_days"].update(days)
 
-    for tally in tallies_of(branches, first=scope.since, last=scope.until, by=cast(By, scope.by)):
+    for tally in _tallies(branches, scope, daily, with_times=True):
         if tally.minutes:
-            saw(tally.label, "packed", tally.minutes, tally.days)
-    for label, minutes, days in _handed_over(branches, scope):
-        saw(label, "handed_over", [minutes], [days])
+            saw(tally.cell, tally.label, "packed", tally.minutes, tally.days)
+    for cell, label, minutes, days in _handed_over(branches, scope):
+        saw(cell if daily else None, label, "handed_over", [minutes], [days])
     return counts
+
+
+def _tallies(branches: Iterable[Branch], scope: Scope, daily: bool, *, with_times: bool) -> list[Tally]:
+    tallies = daily_tallies_of if daily else tallies_of
+    return tallies(branches, first=scope.since, last=scope.until, by=cast(By, scope.by), with_times=with_times)
 
 
 def _hundredths(minutes: float) -> int:
@@ -203,8 +214,8 @@ def _hundredths(minutes: float) -> int:
     return int((Decimal(minutes) / 60).quantize(HOURS).scaleb(2))
 
 
-def _handed_over(branches: Iterable[Branch], scope: Scope) -> Iterator[tuple[str, float, int]]:
-    """(label, working minutes, calendar days) from the order to its first handover, for handovers of the period.
+def _handed_over(branches: Iterable[Branch], scope: Scope) -> Iterator[tuple[Cell, str, float, int]]:
+    """(cell, label, working minutes, calendar days) from the order to its first handover, for handovers of the period.
 
     One query a time zone.
     """
@@ -222,6 +233,7 @@ def _handed_over(branches: Iterable[Branch], scope: Scope) -> Iterator[tuple[str
             day = handed_over_at.astimezone(ZoneInfo(zone)).date()
             label = {"branch": branch.code, "total": "Total"}.get(scope.by) or span_label(day, scope.by)
             yield (
+                (branch_id, day),
                 label,
                 calendar.working_minutes(placed_at, handed_over_at),
                 calendar.days_between(placed_at, handed_over_at),

@@ -31,17 +31,15 @@ class Command(BaseCommand):
         branches = list(Branch.objects.filter(code=branch) if branch else Branch.objects.order_by("code"))
         if not branches:
             raise CommandError(f"There is no branch {branch}.")
+        firsts = {each.id: since or first_day_of(each) for each in branches}
+        branches = [each for each in branches if firsts[each.id] is not None]
         for each in branches:
-            first = since or first_day_of(each)
-            yesterday = clock.today(each.time_zone) - A_DAY
-            if first is None or first > yesterday:
-                self.stdout.write(f"{each.code}: nothing to build.")
-                continue
-            facts_begin(each, first)
-            marks_tidy(each.id)
-            for start, end in months(first, yesterday):
-                stretches = list(due(each, start, end))
-                days = sum(len(stretch.days()) for stretch in stretches if stretch_build(stretch))
-                if stretches:
-                    self.stdout.write(f"{each.code} {start:%Y-%m}: days built: {days}")
+            facts_begin(each, firsts[each.id] or clock.today(each.time_zone))
+        marks_tidy([each.id for each in branches])
+        begin = min((day for day in firsts.values() if day is not None), default=clock.now().date())
+        for start, end in months(begin, clock.now().date() + A_DAY):
+            stretches = due(branches, start, end)
+            days = sum(stretch_build(stretch) for stretch in stretches)
+            if stretches:
+                self.stdout.write(f"{start:%Y-%m}: {days} days of {len(branches)} branches built.")
         self.stdout.write("The facts are built.")
