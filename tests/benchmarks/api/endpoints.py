@@ -129,6 +129,7 @@ def _shop(connection: psycopg.Connection[Any], branch: str, seed: int) -> Shop:
     )
     names = keys(
         "SELECT left(search_family, 4) FROM customers_customer WHERE branch_id = %(branch)s AND search_family <> ''"
+        " AND search_family NOT LIKE 'bench%%'"
         " ORDER BY md5(id::text || %(seed)s) LIMIT %(most)s"
     )
     jobs = keys(

@@ -1,4 +1,4 @@
-"""``python -m tests.benchmarks.api.plans --database-url URL``: every statement of ours for each endpoint, with its plan.
+"""``python -m tests.benchmarks.api.plans --database-url URL``: every statement of ours for each endpoint, its plan.
 
 One request of each kind is made in this process, after two that warm up; each statement it sent is then explained with
 its own values (a read is run for it, a write only planned). What reads or sorts many rows is marked ``!``.
