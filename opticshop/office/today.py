@@ -44,7 +44,12 @@ from .doors import branches_with
 #: How many days the curves of orders go back, today included (our choice, no source: two weeks, so weekdays compare).
 CURVE_DAYS = 14
 #: How many alerts the page tells; the list has the others.
-TOLD = 8
+TOLD = 5
+A_WEEK = dt.timedelta(days=7)
+#: How many branches stand on one page (our choice, no source).
+AT_ONCE = 25
+#: In which orders the branches may stand -> how it reads.
+ORDERS_OF_BRANCHES = {"code": "Code", "need": "Most to see to", "orders": "Most orders"}
 #: How long figures are kept for those who see the same, in seconds (our choice, no source).
 KEPT_SECONDS = 15
 ORDERS, JOBS, MONEY = OrderPermission.VIEW, WorkshopPermission.VIEW, BillingPermission.VIEW
@@ -55,7 +60,11 @@ SHOWN = (ORDERS, JOBS, MONEY, ALERTS, APPOINTMENTS)
 
 @dataclass(slots=True)
 class BranchDay:
-    """One branch's day. ``curve`` is the orders of each of the last ``CURVE_DAYS`` days, oldest first."""
+    """One branch's day. ``curve`` is the orders of each of the last ``CURVE_DAYS`` days, oldest first.
+
+    ``..._before`` is of the same weekday a week ago: orders until the same time of day, so that a day that is not over
+    is compared with as much of another; appointments of the whole day.
+    """
 
     id: uuid.UUID
     code: str
@@ -63,7 +72,9 @@ class BranchDay:
     day: dt.date
     currency: str
     orders: int | None = None
+    orders_before: int | None = None
     order_value: Decimal | None = None
+    order_value_before: Decimal | None = None
     curve: list[int] = field(default_factory=list)
     uncollected: int | None = None
     uncollected_since: dt.date | None = None
@@ -71,6 +82,7 @@ class BranchDay:
     jobs_overdue: int | None = None
     deposits: Decimal | None = None
     appointments: int | None = None
+    appointments_before: int | None = None
     alerts: int | None = None
     urgent: int | None = None
 
@@ -121,6 +133,32 @@ class Today:
         return sorted(sums.items())[-CURVE_DAYS:]
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One page of branches. ``page`` counts from 1."""
+
+    branches: Sequence[BranchDay]
+    order: str
+    find: str
+    page: int
+    pages: int
+    found: int
+
+
+def shown_of(found: Today, *, order: str, find: str, page: str) -> Shown:
+    """A page of the branches whose code or name holds ``find``; what cannot be asked is the nearest that can."""
+    order = order if order in ORDERS_OF_BRANCHES else "code"
+    wanted = find.casefold()
+    rows = [each for each in found.branches if wanted in f"{each.code} {each.name}".casefold()]
+    if order == "need":
+        rows.sort(key=lambda each: (-(each.urgent or 0), -(each.jobs_overdue or 0), -(each.alerts or 0), each.code))
+    elif order == "orders":
+        rows.sort(key=lambda each: (-(each.orders or 0), each.code))
+    pages = max(1, -(-len(rows) // AT_ONCE))
+    at = min(pages, max(1, int(page))) if page.isascii() and page.isdigit() and len(page) < 6 else 1
+    return Shown(rows[(at - 1) * AT_ONCE : at * AT_ONCE], order, find, at, pages, len(rows))
+
+
 def today_for(actor: Actor) -> Today:
     """Kept for ``KEPT_SECONDS`` for those who see the same."""
     key = f"office.today.{_sight_of(actor)}"
@@ -152,19 +190,26 @@ def _orders(actor: Actor, rows: dict[uuid.UUID, BranchDay], branches: Iterable[B
     zone_of = {each.id: each.time_zone for each in branches}
     for seen in _seen(actor, ORDERS, rows):
         seen.orders, seen.order_value, seen.uncollected = 0, Decimal(0), 0
+        seen.orders_before, seen.order_value_before = 0, Decimal(0)
         seen.curve = [0] * CURVE_DAYS
     orders: QuerySet[Any] = Order.objects.visible_to(actor, ORDERS).order_by()
-    recent = Q(pk__in=[])
+    recent = by_this_time = Q(pk__in=[])
     for zone in zones:
         recent |= Q(
             branch__time_zone=zone, placed_at__gte=midnight(clock.today(zone) - dt.timedelta(days=CURVE_DAYS - 1), zone)
         )
+        by_this_time |= Q(branch__time_zone=zone, placed_at__lte=_a_week_ago(zone))
     by_day = Case(
         *(When(branch__time_zone=zone, then=TruncDate("placed_at", tzinfo=ZoneInfo(zone))) for zone in zones),
         output_field=DateField(),
     )
     counted = orders.filter(recent).exclude(state=OrderState.CANCELLED).annotate(on=by_day)
-    for each in counted.values("branch_id", "on", "currency").annotate(n=Count("id"), value=Sum("total")):
+    for each in counted.values("branch_id", "on", "currency").annotate(
+        n=Count("id"),
+        value=Sum("total"),
+        n_by_then=Count("id", filter=by_this_time),
+        value_by_then=Sum("total", filter=by_this_time),
+    ):
         row = rows.get(each["branch_id"])
         if row is None:
             continue
@@ -175,6 +220,10 @@ def _orders(actor: Actor, rows: dict[uuid.UUID, BranchDay], branches: Iterable[B
             row.orders = (row.orders or 0) + each["n"]
             if each["currency"] == row.currency:
                 row.order_value = (row.order_value or Decimal(0)) + each["value"]
+        elif back == A_WEEK.days:
+            row.orders_before = (row.orders_before or 0) + each["n_by_then"]
+            if each["currency"] == row.currency:
+                row.order_value_before = (row.order_value_before or Decimal(0)) + (each["value_by_then"] or 0)
     waiting = orders.filter(state=OrderState.READY).values("branch_id").annotate(n=Count("id"), oldest=Min("ready_at"))
     for each in waiting:
         if (row := rows.get(each["branch_id"])) is not None:
@@ -209,16 +258,27 @@ def _deposits(actor: Actor, rows: dict[uuid.UUID, BranchDay]) -> None:
 
 def _appointments(actor: Actor, rows: dict[uuid.UUID, BranchDay], zones: Sequence[str]) -> None:
     for seen in _seen(actor, APPOINTMENTS, rows):
-        seen.appointments = 0
-    of_the_day = Q(pk__in=[])
+        seen.appointments = seen.appointments_before = 0
+    of_today = of_then = Q(pk__in=[])
     for zone in zones:
-        day = clock.today(zone)
-        start, end = midnight(day, zone), midnight(day + dt.timedelta(days=1), zone)
-        of_the_day |= Q(branch__time_zone=zone, starts_at__gte=start, starts_at__lt=end)
-    booked: QuerySet[Any] = Appointment.objects.visible_to(actor, APPOINTMENTS).filter(of_the_day).order_by()
-    for each in booked.filter(state__in=TAKES_TIME).values("branch_id").annotate(n=Count("id")):
+        of_today |= _on(clock.today(zone), zone)
+        of_then |= _on(clock.today(zone) - A_WEEK, zone)
+    booked: QuerySet[Any] = Appointment.objects.visible_to(actor, APPOINTMENTS).filter(of_today | of_then).order_by()
+    counted = booked.filter(state__in=TAKES_TIME).values("branch_id")
+    for each in counted.annotate(n=Count("id", filter=of_today), n_then=Count("id", filter=of_then)):
         if (row := rows.get(each["branch_id"])) is not None:
-            row.appointments = each["n"]
+            row.appointments, row.appointments_before = each["n"], each["n_then"]
+
+
+def _on(day: dt.date, zone: str) -> Q:
+    start, end = midnight(day, zone), midnight(day + dt.timedelta(days=1), zone)
+    return Q(branch__time_zone=zone, starts_at__gte=start, starts_at__lt=end)
+
+
+def _a_week_ago(zone: str) -> dt.datetime:
+    """The same time of day by the clocks of a zone, a week ago."""
+    local = clock.now().astimezone(ZoneInfo(zone))
+    return dt.datetime.combine(local.date() - A_WEEK, local.time(), ZoneInfo(zone))
 
 
 def _alerts(actor: Actor, rows: dict[uuid.UUID, BranchDay]) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from urllib.parse import urlencode
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 
 from opticshop.alerts.permissions import AlertPermission
 from opticshop.core.actor import Actor
@@ -17,14 +19,21 @@ from opticshop.reports.files import file_name
 from opticshop.reports.registry import TOTAL
 from opticshop.reports.telling import as_csv
 from opticshop.workshop.permissions import WorkshopPermission
+from opticshop.workshop.selectors import LIVE_STATES
 
 from . import charting, drawing, reporting
 from .doors import branch_with, branches_with, room
 from .reporting import COMPARED
-from .today import CURVE_DAYS, SHOWN, TOLD, Today, Told, alerts_told, today_for
+from .today import CURVE_DAYS, ORDERS_OF_BRANCHES, SHOWN, TOLD, Today, Told, alerts_told, shown_of, today_for
 
 #: The most alerts that the list of them tells; it says when there are more.
 MOST_ALERTS = 200
+#: What a day is compared with, in words: it is the same weekday.
+WHEN = {
+    "orders_before": "by this time a week ago",
+    "order_value_before": "by this time a week ago",
+    "appointments_before": "a week ago",
+}
 
 
 @room()
@@ -33,6 +42,12 @@ def day(request: HttpRequest, actor: Actor) -> HttpResponse:
     if not any(actor.may(permission) for permission in SHOWN):
         raise Forbidden("You hold no role in any branch.")
     found = today_for(actor)
+    shown = shown_of(
+        found,
+        order=request.GET.get("order", ""),
+        find=request.GET.get("find", "").replace("\x00", "").strip()[:60],
+        page=request.GET.get("page", ""),
+    )
     days = found.days()
     bars = None
     if len(days) == CURVE_DAYS:
@@ -41,16 +56,21 @@ def day(request: HttpRequest, actor: Actor) -> HttpResponse:
     rows = [
         {
             "it": each,
+            "yesterday": each.day - dt.timedelta(days=1),
             "spark": drawing.sparkline(each.curve, f"Orders of {CURVE_DAYS} days, the last {each.curve[-1]}")
             if each.curve
             else "",
         }
-        for each in found.branches
+        for each in shown.branches
     ]
-    tiles = _tiles(found)
+    tiles = _tiles(actor, found)
     context = {
         "place": "day",
         "found": found,
+        "shown": shown,
+        "live_states": sorted(LIVE_STATES),
+        "orders_of_branches": ORDERS_OF_BRANCHES,
+        "query": urlencode({name: value for name, value in (("order", shown.order), ("find", shown.find)) if value}),
         "rows": rows,
         "bars": bars,
         "tiles": tiles,
@@ -149,28 +169,40 @@ def _places(actor: Actor) -> dict[str, bool]:
     }
 
 
-def _tiles(found: Today) -> list[dict[str, object]]:
-    """The sums over the branches, in the order in which one asks for them; what may be seen nowhere is left out."""
+def _tiles(actor: Actor, found: Today) -> list[dict[str, object]]:
+    """The sums over the branches, in the order in which one asks for them; what may be seen nowhere is left out.
+
+    Each leads to where its figure is told by branch, where the actor may go there.
+    """
     tiles: list[dict[str, object]] = []
+    day = max((each.day for each in found.branches), default=found.made_at.date()).isoformat()
+    reports = {report.key for report in reports_for(actor)}
 
-    def count(name: str, words: str, tone: str = "") -> None:
-        value = found.total(name)
+    def report_at(key: str) -> str:
+        asked = urlencode({"since": day, "until": day, "by": "branch"})
+        return f"{reverse('office-report', kwargs={'key': key})}?{asked}" if key in reports else ""
+
+    def count(name: str, words: str, *, tone: str = "", link: str = "", before: str = "") -> None:
+        value, then = found.total(name), found.total(before) if before else None
         if value is not None:
-            tiles.append({"words": words, "lines": [f"{value:,}"], "tone": tone if value else ""})
+            earlier = "" if then is None else f"{then:,} {WHEN[before]}"
+            told = {"words": words, "lines": [f"{value:,}"], "tone": tone if value else "", "link": link}
+            tiles.append({**told, "before": earlier})
 
-    def amount(name: str, words: str) -> None:
-        sums = found.money(name)
+    def amount(name: str, words: str, *, link: str = "", before: str = "") -> None:
+        sums, then = found.money(name), found.money(before) if before else {}
         if sums:
-            tiles.append(
-                {"words": words, "lines": [f"{value:,.2f} {code}" for code, value in sums.items()], "is_money": True}
-            )
+            earlier = ", ".join(f"{value:,.2f} {code}" for code, value in then.items())
+            told = {"words": words, "lines": [f"{value:,.2f} {code}" for code, value in sums.items()]}
+            tiles.append({**told, "is_money": True, "link": link, "before": earlier and f"{earlier} {WHEN[before]}"})
 
-    count("orders", "Orders today")
-    amount("order_value", "Ordered today")
+    placed, by_need = report_at("orders-placed"), f"{reverse('office')}?order=need#branches"
+    count("orders", "Orders today", link=placed, before="orders_before")
+    amount("order_value", "Ordered today", link=placed, before="order_value_before")
     count("jobs_due", "Jobs due today")
-    count("jobs_overdue", "Jobs overdue", tone="bad")
-    count("uncollected", "Ready, not collected")
-    amount("deposits", "Deposits held")
-    count("appointments", "Appointments today")
-    count("urgent", "Urgent alerts", tone="bad")
+    count("jobs_overdue", "Jobs overdue", tone="bad", link=by_need)
+    count("uncollected", "Ready, not collected", link=report_at("uncollected"))
+    amount("deposits", "Deposits held", link=report_at("deposits-owed"))
+    count("appointments", "Appointments today", before="appointments_before")
+    count("urgent", "Urgent alerts", tone="bad", link=reverse("office-alerts"))
     return tiles

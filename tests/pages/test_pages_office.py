@@ -150,9 +150,62 @@ def test_every_drill_down_leads_to_records(mill, head_office, bench: Bench):
     assert len(links) >= 3
     for link in links:
         assert browser.get(link).status_code == 200, link
-    orders = f"/api/v1/orders/?branch={mill.id}"
+    orders = f"/api/v1/orders/?branch={mill.id}&placed_from={TODAY}&placed_to={TODAY}"
     assert orders in links
     assert [row["id"] for row in browser.get(orders).json()["results"]] == [str(bench.job.order_id)]
+
+
+def test_a_day_is_compared_with_as_much_of_the_same_weekday_a_week_ago(mill, head_office, actor_of):
+    """By hand, at 12:00 of a Monday in London: a week ago two orders by noon and one after; one on the day between.
+    In New York the clocks change on 8 March 2026 (IANA): 13:00 is 17:00 UTC after it, and was 18:00 UTC before."""
+    a_week = dt.timedelta(days=7)
+    for at in (NOON - a_week, NOON - a_week - dt.timedelta(hours=3), NOON - a_week + dt.timedelta(minutes=1)):
+        an_order(mill, placed_at=at)
+    an_order(mill, placed_at=NOON - dt.timedelta(days=6))
+    [here] = today(actor_of(head_office)).branches
+    assert (here.orders, here.orders_before, here.order_value_before) == (0, 2, Decimal("440.00"))
+    assert "2 by this time a week ago" in text_of(signed_in(head_office).get("/office/"))
+    Branch.objects.filter(pk=mill.pk).update(time_zone="America/New_York")
+    for minutes in (-1, 1):
+        an_order(mill, placed_at=dt.datetime(2026, 3, 3, 18, 0, tzinfo=dt.UTC) + dt.timedelta(minutes=minutes))
+    with clock.at(dt.datetime(2026, 3, 10, 17, 0, tzinfo=dt.UTC)):
+        [there] = today(actor_of(head_office)).branches
+    assert there.orders_before == 1
+
+
+@pytest.fixture
+def two_hundred(mill):
+    """Mill, and 199 branches of which the last has a job overdue."""
+    rows = [
+        Branch(code=f"N{number:03}", name=f"Shop {number} (invented)", currency="GBP", country="GB")
+        for number in range(199)
+    ]
+    a_job(Branch.objects.bulk_create(rows)[-1], TODAY - dt.timedelta(days=3))
+
+
+def test_two_hundred_branches_cost_no_more_and_are_read_page_by_page(mill, head_office, queries, request):
+    browser = signed_in(head_office)
+    browser.get("/office/")
+    cache.clear()
+    one = queries(lambda: browser.get("/office/"))
+    request.getfixturevalue("two_hundred")
+    cache.clear()
+    assert queries(lambda: browser.get("/office/")) == one
+    page = text_of(browser.get("/office/"))
+    assert "Page 1 of 8" in page
+    assert page.count('scope="row"') == 25
+    assert "N198" not in page
+    assert "N198" in text_of(browser.get("/office/", {"page": "8"}))
+    assert '<th role="rowheader" scope="row">N198' in text_of(browser.get("/office/", {"order": "need"}))
+    found = text_of(browser.get("/office/", {"find": " n017 "}))
+    assert re.findall(r'scope="row">(\w+)', found) == ["N017"]
+    assert "No branch is called so." in text_of(browser.get("/office/", {"find": "nowhere"}))
+    for odd in ("0", "9", "-1", "x", "\x00", "9" * 400):
+        assert browser.get("/office/", {"page": odd, "order": odd, "find": odd}).status_code == 200
+    overdue = html.unescape(
+        re.findall(r'href="(/api/v1/jobs/[^"]+)"', text_of(browser.get("/office/", {"order": "need"})))[0]
+    )
+    assert len(browser.get(overdue).json()["results"]) == 1
 
 
 def test_the_number_of_queries_is_that_of_one_branch(mill, head_office, actor_of, queries):
