@@ -311,7 +311,7 @@ def _people(
             asked_for(actor, schedule.report, since=day, until=day, by=schedule.by, branches=branches)
         except (NotFound, Forbidden):
             raise RecipientMayNotSee(f"{user_id} cannot be sent it.", field=f"recipients.{place}") from None
-    return list(found.values())
+    return [found[user_id] for user_id in dict.fromkeys(recipients)]
 
 
 def _send_to(schedule: ReportSchedule, people: Sequence[User]) -> None:

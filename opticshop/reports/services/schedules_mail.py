@@ -66,8 +66,8 @@ def _send_one(mail_id: uuid.UUID) -> int:
         if mail is None:
             return 0
         try:
-            to = _address(mail)
             _refuse_not_wanted(mail)
+            to = _address(mail)
             serving = _serving(mail)
         except _Not as found:
             mail.attempts, mail.attempted_at = mail.attempts + 1, clock.now()
