@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Iterable, Mapping
+from functools import cache
 from typing import Any
 
 from django.db import connection, models, transaction
 
 from opticshop.core import acting
 from opticshop.core.acting import Seen, Trace
+from opticshop.core.prepared import Prepared, a_key_of_nobody
 
 from .models import AuditEntry, AuditRead, AuditReadSubject
 from .shape import person_path
@@ -92,8 +94,28 @@ def persons_of(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID]:
     if len(path) == 1:
         named = f"{path[0]}_id"
         return {person for row in rows if (person := getattr(row, named, None))}
-    plain: models.QuerySet[Any] = models.QuerySet(model).filter(pk__in=[row.pk for row in rows])
-    return set(plain.exclude(**{"__".join(path): None}).values_list("__".join(path), flat=True))
+    at_hand = [_walked(row, path[:-1]) for row in rows]
+    if None not in at_hand:
+        return {person for row in at_hand if (person := getattr(row, f"{path[-1]}_id", None))}
+    return {person for [person] in _persons_by(model, path).rows_of([row.pk for row in rows])}
+
+
+def _walked(row: Any, path: Iterable[str]) -> Any:
+    """The row at the end of the path, as far as it was read already; None where it was not."""
+    for name in path:
+        row = row._state.fields_cache.get(name)
+        if row is None:
+            return None
+    return row
+
+
+@cache
+def _persons_by(model: type[models.Model], path: tuple[str, ...]) -> Prepared[tuple[uuid.UUID]]:
+    way = "__".join(path)
+    plain: models.QuerySet[Any] = models.QuerySet(model).exclude(**{way: None}).values_list(way)
+    return Prepared(
+        lambda keys: plain.filter(pk__in=keys).order_by().distinct(), field=model._meta.pk, stand_in=a_key_of_nobody(model)
+    )
 
 
 def _branch_of(row: Any) -> uuid.UUID | None:

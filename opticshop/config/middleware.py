@@ -8,8 +8,12 @@ import codecs
 import re
 import uuid
 from collections.abc import Callable
+from dataclasses import asdict
+from functools import cache
 
+from csp.constants import HEADER
 from csp.middleware import CSPMiddleware, PolicyParts
+from csp.utils import build_policy
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
@@ -96,6 +100,12 @@ class BodyMiddleware:
             return True
 
 
+@cache
+def _nothing() -> str:
+    """The policy of nearly every answer, written once."""
+    return str(build_policy(**asdict(PolicyParts(config=policies.NOTHING))))
+
+
 class PoliciesMiddleware(CSPMiddleware):
     """Says to browsers what they may do with the answer, and to clients how much they may still ask."""
 
@@ -107,7 +117,11 @@ class PoliciesMiddleware(CSPMiddleware):
         return PolicyParts(config=policies.policy_for(request, response), nonce=getattr(request, "_csp_nonce", None))
 
     def process_response(self, request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:
-        answer: HttpResponseBase = super().process_response(request, response)
+        answer = response
+        if policies.policy_for(request, response) is policies.NOTHING:
+            response.headers.setdefault(HEADER, _nothing())
+        else:
+            answer = super().process_response(request, response)
         for name, value in policies.HEADERS.items():
             answer.headers.setdefault(name, value)
         if policies.is_personal(request):

@@ -13,7 +13,7 @@ from opticshop.appointments.api import CalendarView
 from opticshop.correspondence.pages import unsubscribe
 from opticshop.office.urls import bench_routes, office_routes
 
-from . import metrics, pages
+from . import api_root, metrics, pages
 from .limits import limited
 
 #: Only what a client needs to sign in; clients themselves are registered by head office (``manage.py client_new``).
@@ -26,7 +26,7 @@ oauth_routes = [
 
 urlpatterns = [
     path("", pages.front, name="front"),
-    path("api/v1/", include("opticshop.config.api_root")),
+    api_root.below("api/v1/"),
     path("fhir/", include("opticshop.exchange.urls")),
     path("calendars/<str:token>.ics", CalendarView.as_view(), name="calendar"),
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),

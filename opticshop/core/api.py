@@ -6,7 +6,6 @@ declared is refused when the routes are built, so an open endpoint cannot be mad
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from types import MappingProxyType
@@ -25,7 +24,7 @@ from .actor import Actor
 from .errors import IdempotencyKeyNotTaken, NotFound, PreconditionRequired, VersionMismatch
 from .fetching import fetch_related
 from .locks import lock_rows
-from .prepared import Prepared
+from .prepared import Prepared, a_key_of_nobody
 from .requests import HoldsDeclaredPermission, actor_of
 
 #: Statements kept in a process: of each view set, action and combination of roles, branches and scopes.
@@ -113,7 +112,7 @@ class ApiViewSet(GenericViewSet[Any]):
             query: Prepared[Any] = Prepared(
                 lambda key: rows.prefetch_related(None).order_by().filter(pk=key),
                 field=rows.model._meta.pk,
-                stand_in=uuid.UUID(int=2**128 - 1),
+                stand_in=a_key_of_nobody(rows.model),
             )
             lookups = rows._prefetch_related_lookups  # type: ignore[attr-defined]
             # The grants are kept, so that no others get their place in memory and with it their mark.

@@ -17,7 +17,7 @@ from django.db import models
 from django.db.models.constants import LOOKUP_SEP
 from django.db.models.query import prefetch_related_objects
 
-from .prepared import Prepared
+from .prepared import Prepared, a_key_of_nobody
 
 _Model = models.Model
 
@@ -84,7 +84,9 @@ class _There:
         self.field = field
         target = field.remote_field.model
         self.query: Prepared[Any] = Prepared(
-            lambda keys: target._base_manager.filter(pk__in=keys), field=target._meta.pk, stand_in=_stand_in(target)
+            lambda keys: target._base_manager.filter(pk__in=keys),
+            field=target._meta.pk,
+            stand_in=a_key_of_nobody(target),
         )
 
     def follow(self, rows: Sequence[_Model], using: str) -> Sequence[_Model]:
@@ -107,7 +109,7 @@ class _Back:
         self.query: Prepared[Any] = Prepared(
             lambda keys: self.model._default_manager.filter(**{f"{self.field.attname}__in": keys}),
             field=relation.model._meta.pk,
-            stand_in=_stand_in(relation.model),
+            stand_in=a_key_of_nobody(relation.model),
         )
 
     def follow(self, rows: Sequence[_Model], using: str) -> Sequence[_Model]:
@@ -151,9 +153,3 @@ def _steps_made(model: type[_Model], path: str) -> list[Any] | None:
         else:
             return None
     return steps
-
-
-def _stand_in(model: type[_Model]) -> Any:
-    """A key that no row has."""
-    key = model._meta.pk
-    return key.to_python("ffffffff-ffff-ffff-ffff-ffffffffffff") if isinstance(key, models.UUIDField) else -(2**62)

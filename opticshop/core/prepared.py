@@ -5,6 +5,7 @@ Making the SQL of a query over five tables costs Django some ten times as long a
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -109,7 +110,8 @@ class Prepared(Generic[Row]):
 def _maker(queryset: Any, compiler: Any, using: str) -> Callable[[Sequence[Any]], Any]:
     """What makes an instance, or a tuple, of the values of a row: as ``ModelIterable`` of Django does it."""
     if queryset._iterable_class is ValuesListIterable:
-        return tuple
+        wide = len(compiler.select)
+        return lambda row: tuple(row[:wide])  # what is read only to be ordered by stands behind
     about, select = compiler.klass_info, compiler.select
     first, last = about["select_fields"][0], about["select_fields"][-1] + 1
     names = [each[0].target.attname for each in select[first:last]]
@@ -128,3 +130,8 @@ def batched(values: Collection[Any], size: int) -> Iterator[list[Any]]:
     waiting = iter(values)
     while some := list(islice(waiting, size)):
         yield some
+
+
+def a_key_of_nobody(model: type[models.Model]) -> Any:
+    """A key that no row of the model has: the greatest UUID, or a number far below the first."""
+    return uuid.UUID(int=2**128 - 1) if isinstance(model._meta.pk, models.UUIDField) else -(2**62)

@@ -12,6 +12,7 @@ from django.test import override_settings
 from opticshop.audit.models import AuditEntry, AuditRead
 from opticshop.audit.services import persons_of
 from opticshop.core import acting
+from opticshop.orders.models import OrderLine
 from tests.factories import BranchFactory, CustomerFactory, OrderFactory, PrescriptionFactory
 
 V1 = "/api/v1"
@@ -209,5 +210,8 @@ def test_a_reason_of_any_kind_breaks_nothing(api, clerk, mill):
 def test_rows_that_hang_on_an_order_are_about_its_customer_by_one_query(mill, django_assert_num_queries):
     orders = [OrderFactory(branch=mill), OrderFactory(branch=mill)]
     lines = [line for order in orders for line in order.lines.all()]
+    people = {order.customer_id for order in orders}
+    with django_assert_num_queries(0):
+        assert persons_of(OrderLine, lines) == people, "their orders were read already"
     with django_assert_num_queries(1):
-        assert persons_of(type(lines[0]), lines) == {order.customer_id for order in orders}
+        assert persons_of(OrderLine, list(OrderLine.objects.filter(order__in=orders))) == people

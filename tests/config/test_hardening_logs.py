@@ -82,6 +82,7 @@ def test_the_main_journey_with_everything_going_wrong(api, clerk, mill, written,
             raise Broken(f"cannot show {FAMILY} <{MAIL}>") from error
 
     monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(broken))
+    monkeypatch.setattr(CustomerViewSet, "prepared", False)
     assert client.get(f"/api/v1/customers/{customer['id']}/").status_code == 500
     assert client.get("/fhir/r4/Patient", {"family": FAMILY}).status_code in {200, 403}
 
