@@ -6,7 +6,6 @@ import datetime as dt
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
 
 import numpy as np
 from django.db import connection
@@ -17,34 +16,34 @@ from opticshop.core.ids import new_id
 from opticshop.stock.models import Lot, Movement
 
 from .copying import keys_made
+from .patterns import Drawer
+from .stories import DOCUMENT, LOT
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
-LOT, DOCUMENT = "INVENTED", "receipts/generate"
-COST = Decimal("6.00")
 #: What every drawer has at first and what a delivery brings beyond what is needed.
 SPARE = 4
 
 
 @dataclass
 class Stock:
-    """A lot of each item at each branch; ``day`` (from 1970) is when the first pieces come."""
+    """A lot for each drawer at each branch; ``day`` (from 1970) is when the first pieces come."""
 
     shops: Sequence[Branch]
-    items: Sequence[uuid.UUID]
+    drawers: Sequence[Drawer]
     day: int
     _receipts: list[Movement] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.held = np.zeros((len(self.shops) * len(self.items), 3), np.int64)  # lines, on hand, reserved
+        self.held = np.zeros((len(self.shops) * len(self.drawers), 3), np.int64)  # lines, on hand, reserved
 
     def keys(self, salt: int) -> Bytes:
         """Key of each lot: branch, item, 16 bytes."""
-        count = len(self.shops) * len(self.items)
+        count = len(self.shops) * len(self.drawers)
         at = np.full(count, self.day * 86_400_000)
         self.ids = keys_made(at, 0xFFD, np.arange(count), salt)
-        return self.ids.reshape(len(self.shops), len(self.items), 16)
+        return self.ids.reshape(len(self.shops), len(self.drawers), 16)
 
     def make(self) -> None:
         """The empty lots."""
@@ -53,17 +52,18 @@ class Stock:
                 Lot(
                     id=self._id(place),
                     created_at=_morning(self.day),
-                    branch=self.shops[place // len(self.items)],
-                    item_id=self.items[place % len(self.items)],
-                    code=LOT,
-                    unit_cost=COST,
+                    branch=self.shops[place // len(self.drawers)],
+                    item_id=self._drawer(place).item,
+                    code=self._drawer(place).code,
+                    unit_cost=self._drawer(place).unit_cost,
                 )
                 for place in range(len(self.held))
             ),
             batch_size=1000,
         )
         for place in range(len(self.held)):
-            self._receive(place, SPARE, self.day)
+            if self._drawer(place).code == LOT:
+                self._receive(place, SPARE, self.day)
 
     def moved(self, rows: Ints) -> Ints:
         """Line, on hand and reserved after each movement; ``rows`` are lot, both changes and day, in their order.
@@ -111,7 +111,7 @@ class Stock:
             Movement(
                 id=new_id(),
                 created_at=_morning(day),
-                branch=self.shops[place // len(self.items)],
+                branch=self.shops[place // len(self.drawers)],
                 lot_id=self._id(place),
                 line=lines,
                 kind=Movement.Kind.RECEIPT,
@@ -119,11 +119,14 @@ class Stock:
                 reserved_change=0,
                 on_hand_after=on_hand,
                 reserved_after=reserved,
-                unit_cost=COST,
+                unit_cost=self._drawer(place).unit_cost,
                 document=DOCUMENT,
                 by_label="system:generate",
             )
         )
+
+    def _drawer(self, place: int) -> Drawer:
+        return self.drawers[place % len(self.drawers)]
 
     def _id(self, place: int) -> uuid.UUID:
         return uuid.UUID(bytes=self.ids[place].tobytes())

@@ -13,6 +13,7 @@ import struct
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any
 
 from django.db import connection
@@ -76,6 +77,15 @@ class Slot:
     width: int
     kind: str
     of: Any = None
+
+
+@dataclass(frozen=True)
+class Drawer:
+    """What a branch has a lot of."""
+
+    item: uuid.UUID
+    code: str
+    unit_cost: Decimal
 
 
 @dataclass(frozen=True)
@@ -155,7 +165,7 @@ class Reader:
 
     def __init__(self, shop: Shop, keys: Mapping[str, str]) -> None:
         self.shop, self.keys = shop, keys
-        self.items: dict[uuid.UUID, int] = {}
+        self.drawers: dict[Drawer, int] = {}
         self.columns: dict[str, list[tuple[str, str]]] = {}
         self.code = shop.branch.code.encode()
         self.number = re.compile(re.escape(self.code) + rb"-([A-Z]+)-([0-9]{4})-([0-9]{5,})")
@@ -245,10 +255,11 @@ class Reader:
         ]
 
     def lots(self) -> dict[bytes, int]:
-        """The lots of the branch where stories are told, and the places of their items."""
+        """The lots of the branch where stories are told, and which of ``drawers`` each is."""
         found = {}
-        for key, item in Lot.objects.everywhere(WHY).filter(branch=self.shop.branch).values_list("id", "item_id"):
-            found[key.bytes] = self.items.setdefault(item, len(self.items))
+        for lot in Lot.objects.everywhere(WHY).filter(branch=self.shop.branch).order_by("id"):
+            drawer = Drawer(lot.item_id, lot.code, lot.unit_cost)
+            found[lot.id.bytes] = self.drawers.setdefault(drawer, len(self.drawers))
         return found
 
     def _rows(self, table: str, keys: Iterable[Any], instead: Mapping[str, str] | None) -> list[wire.Row]:

@@ -215,8 +215,8 @@ class _Run:
         kinds = sorted({paper.kind for pattern in patterns for paper in pattern.papers})
         self.kinds = {kind: place for place, kind in enumerate(kinds)}
         self.last = np.zeros((len(kinds), len(shops), YEARS), np.int64)
-        self.items = sorted(reader.items, key=reader.items.__getitem__)
-        self.stock = Stock(shops=[shop.branch for shop in shops], items=self.items, day=self.until - asked.trail_days)
+        self.drawers = sorted(reader.drawers, key=reader.drawers.__getitem__)
+        self.stock = Stock([shop.branch for shop in shops], self.drawers, self.until - asked.trail_days)
         self.lot_keys = self.stock.keys(self.salt)
         self.feed = feed_last()
         self.cash = np.zeros((len(shops), max(1, self.until - self.books_from + 1)), np.int64)
@@ -372,7 +372,7 @@ class _Run:
                 continue
             moves = np.array(pattern.moves)
             rows = np.empty((len(mine), len(moves), 4), np.int64)
-            rows[:, :, 0] = branch[mine][:, None] * len(self.items) + moves[None, :, 0]
+            rows[:, :, 0] = branch[mine][:, None] * len(self.drawers) + moves[None, :, 0]
             rows[:, :, 1:3] = moves[None, :, 1:]
             rows[:, :, 3] = (drawn.day[mine])[:, None]
             parts.append((place, len(moves), rows.reshape(-1, 4)))

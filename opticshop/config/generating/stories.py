@@ -42,6 +42,8 @@ from .setting_up import Group, Shop
 
 WHY = "a story of the generator"
 NOTE = "Invented by a generator: no such person is known to us."
+#: Of what comes into the drawers.
+LOT, DOCUMENT = "INVENTED", "receipts/generate"
 PRESCRIBER = "An invented prescriber"
 _SEEN = {name: {"ok": True} for name in ("surfaces", "edges_and_bevel", "fit_in_rim", "strain", "alignment", "screws")}
 _POWER = ("sphere_dpt", "cylinder_dpt", "axis_deg", "addition_dpt", "prism_in_dpt", "prism_up_dpt")
@@ -235,10 +237,10 @@ class Teller:
                     actor=self.counter,
                     branch=wanted.branch,
                     item=item,
-                    lot_code="INVENTED",
+                    lot_code=LOT,
                     quantity=2,
                     unit_cost=Decimal("6.00"),
-                    document="receipts/generate",
+                    document=DOCUMENT,
                 )
             outbox.deliver_all()
         self.between("goods")
@@ -398,10 +400,10 @@ class Teller:
                     actor=self.counter,
                     branch=self.shop.branch,
                     item=stock.lens_item_ensure(lens.product, lens.sphere_dpt, lens.cylinder_dpt),
-                    lot_code="INVENTED",
+                    lot_code=LOT,
                     quantity=2,
                     unit_cost=Decimal("6.00"),
-                    document="receipts/generate",
+                    document=DOCUMENT,
                 )
         outbox.deliver_all()
         self.between("goods")
