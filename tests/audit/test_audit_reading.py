@@ -213,5 +213,6 @@ def test_rows_that_hang_on_an_order_are_about_its_customer_by_one_query(mill, dj
     people = {order.customer_id for order in orders}
     with django_assert_num_queries(0):
         assert persons_of(OrderLine, lines) == people, "their orders were read already"
+    lines = list(OrderLine.objects.filter(order__in=orders))
     with django_assert_num_queries(1):
-        assert persons_of(OrderLine, list(OrderLine.objects.filter(order__in=orders))) == people
+        assert persons_of(OrderLine, lines) == people
