@@ -162,6 +162,7 @@ def main() -> int:
     ) as run:
         results = compared(run, given.servers.split(","), chosen, given)
     print(table(results))
+    print("\n" + against(results))
     if given.json:
         figures = {name: {server: each.figures() for server, each in row.items()} for name, row in results.items()}
         given.json.write_text(json.dumps(figures, indent=1) + "\n")
@@ -215,6 +216,30 @@ def table(results: dict[str, dict[str, Result]]) -> str:
                 f" {it['cpu_ms']:.2f} | {it['database_cpu_ms']:.2f} | {it['kb']:.1f} | " + " | ".join(ratios) + " |"
             )
     return "\n".join(lines)
+
+
+#: Server -> what is asked of it, and whether ours or it stands above the line of the ratio.
+TARGETS = {"raw": ("ours to (a)", True), "plain": ("(b) to ours", False), "fast": ("(c) to ours", False)}
+
+
+def against(results: dict[str, dict[str, Result]]) -> str:
+    """Markdown: one line for each endpoint; p50, p95 and CPU (server and PostgreSQL together) as ratios."""
+    others = [name for name in TARGETS if any(name in row for row in results.values())]
+    head = "| endpoint |" + "".join(f" {TARGETS[name][0]}: p50 | p95 | CPU | CPU with PostgreSQL |" for name in others)
+    lines = [head, "|---|" + "---:|" * (4 * len(others))]
+    for name, row in results.items():
+        ours, cells = _costs(row["ours"]), []
+        for other in others:
+            it, is_ours_above = _costs(row[other]), TARGETS[other][1]
+            pairs = zip(ours, it, strict=True) if is_ours_above else zip(it, ours, strict=True)
+            cells += [f"{above / below:.2f}" if below else "" for above, below in pairs]
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def _costs(result: Result) -> tuple[float, ...]:
+    it = result.figures()
+    return it["p50_ms"], it["p95_ms"], it["cpu_ms"], it["cpu_ms"] + it["database_cpu_ms"]
 
 
 def said(words: str) -> None:
