@@ -17,13 +17,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.contrib.auth.hashers import make_password
 from django.core.cache import cache
 
+from opticshop.accounts import services as account_services
+from opticshop.accounts.models import OperatorPin
 from opticshop.alerts import services as alert_services
 from opticshop.core import clock
 from opticshop.core.actor import system
+from opticshop.correspondence.unsubscribing import Wish, token_for
+from opticshop.instruments.models import Instrument
 from opticshop.workshop.models import ORDINARY_STEPS, Job
 from tests.alerts.conftest import a_job, an_order
+from tests.conftest import member
 from tests.factories import LensProductFactory
 from tests.signing_in import shown_key, signed_in, totp
 
@@ -94,8 +100,9 @@ def with_steps(job: Job) -> Job:
 
 @pytest.fixture
 def shop(mill: Any, quay: Any) -> list[Job]:
-    """A fortnight of two invented branches, by the real clock."""
-    today = clock.today(mill.time_zone)
+    """A fortnight of two invented branches, by the real clock. The first job waits to be read, the last but one to be
+    inspected."""
+    today, now = clock.today(mill.time_zone), clock.now()
     for branch, many in (
         (mill, (3, 5, 4, 6, 2, 0, 4, 5, 3, 7, 4, 0, 6, 4)),
         (quay, (1, 2, 2, 3, 1, 0, 2, 2, 4, 3, 1, 0, 2, 3)),
@@ -108,24 +115,30 @@ def shop(mill: Any, quay: Any) -> list[Job]:
         job.steps.filter(position__lte=done).update(state="done", done_at=clock.now())
     Job.unscoped.filter(pk=jobs[2].pk).update(state="stopped", stop_reason="The frame is cracked (invented)")
     an_order(mill, state="ready", ready_at=clock.now() - dt.timedelta(days=30))
+    jobs.insert(-1, with_steps(a_job(mill, today)))
+    jobs[-2].steps.filter(kind__in=ORDINARY_STEPS[: ORDINARY_STEPS.index("inspect")]).update(state="done", done_at=now)
     product = LensProductFactory()
-    for eye in ("right", "left"):
-        jobs[-1].order.lenses.create(
-            eye=eye,
-            product=product,
-            sphere_dpt="-2.25",
-            cylinder_dpt="-0.50",
-            axis_deg=90,
-            centration_distance_mm="31.5",
-            centration_height_mm="20.0",
-        )
-    Job.unscoped.filter(pk=jobs[-1].pk).update(eyes=["right", "left"])
+    for job in (jobs[0], *jobs[-2:]):
+        for eye in ("right", "left"):
+            job.order.lenses.create(
+                eye=eye,
+                product=product,
+                sphere_dpt="-2.25",
+                cylinder_dpt="-0.50",
+                axis_deg=90,
+                centration_distance_mm="31.5",
+                centration_height_mm="20.0",
+            )
+    Job.unscoped.filter(pk__in=[job.pk for job in (jobs[0], *jobs[-2:])]).update(eyes=["right", "left"])
+    Instrument.objects.create(branch=mill, kind="focimeter", name="Focimeter 1 (invented)")
     alert_services.alerts_evaluate(actor=system("test"))
     return jobs
 
 
-def test_every_page_is_clean_in_every_sight(opened, axe, shop, head_office, manager):
-    job = f"/bench/MILL/jobs/{shop[-1].number}/"
+def test_every_page_is_clean_in_every_sight(opened, axe, shop, mill, head_office, manager):
+    reading, inspecting, job = (f"/bench/MILL/jobs/{shop[place].number}/" for place in (0, -2, -1))
+    invited = account_services.invitation_make(actor=system("test"), user=member("new", "counter", mill))
+    stop = token_for(Wish(shop[0].order.customer_id, "recall", "email"))
     ours = {
         "office": "/office/",
         "alerts": "/office/alerts/",
@@ -134,6 +147,12 @@ def test_every_page_is_clean_in_every_sight(opened, axe, shop, head_office, mana
         "workshops": "/bench/",
         "board": "/bench/MILL/",
         "job": job,
+        "reading": reading,
+        "inspecting": inspecting,
+        "screen": "/bench/MILL/screen/",
+        "trend": "/office/reports/orders-placed/?by=day&compare=previous",
+        "spread": "/office/reports/recall-return/",
+        "by-need": "/office/?order=need&find=l",
         "not-there": "/bench/NONE/",
         "second-factor": "/second-factor/",
         "password": "/password/",
@@ -148,9 +167,93 @@ def test_every_page_is_clean_in_every_sight(opened, axe, shop, head_office, mana
             page.goto(path)
             told += [each for each in look(page, axe, name, sight) if name != "not-there" or "404" not in each]
         stranger = opened(None, width, scheme)
-        stranger.goto("/sign-in/")
-        told += look(stranger, axe, "sign-in", sight)
+        for name, path in {
+            "sign-in": "/sign-in/",
+            "welcome": "/" + invited.url.partition("://")[2].partition("/")[2],
+            "unsubscribe": f"/unsubscribe/{stop}",
+        }.items():
+            stranger.goto(path)
+            told += look(stranger, axe, name, sight)
     assert not told, "\n".join(told)
+
+
+def test_a_lens_is_read_by_keys_alone_and_a_slip_is_told_at_its_field(opened, axe, shop, hand):
+    job = shop[0]
+    for sight, width, scheme in (SIGHTS[0], SIGHTS[3]):
+        page = opened(hand, width, scheme)
+        page.goto(f"/bench/MILL/jobs/{job.number}/")
+        page.locator("#right-sphere_dpt").focus()
+        for typed in ("-2.25", "-0.50", "270"):
+            page.keyboard.type(typed)
+            page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.locator("#right-axis_deg-error").wait_for()
+        assert page.locator("#right-sphere_dpt").input_value() == "-2.25"
+        page.said.clear()  # the console tells of the 400
+        assert not look(page, axe, "reading-refused", sight)
+    page.locator("#right-axis_deg").fill("90")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name=re.compile("^Right lens, read")).wait_for()
+    assert job.readings.get().outcome == "pass"
+    assert not look(page, axe, "reading-judged", sight)
+
+
+def test_a_pair_that_fails_shows_its_verdict_in_every_sight(opened, axe, shop, hand):
+    job = shop[-2]
+    page = opened(hand)
+    page.goto(f"/bench/MILL/jobs/{job.number}/")
+    for eye, sphere in (("right", "-2.75"), ("left", "-2.25")):
+        for name, value in (("sphere", sphere), ("cylinder", "-0.50")):
+            page.locator(f"#{eye}-{name}_dpt").fill(value)
+        page.locator(f"#{eye}-axis_deg").fill("90")
+    for choice in page.get_by_label("In order", exact=True).all():
+        choice.check()
+    page.get_by_role("button", name="Judge the pair").click()
+    page.get_by_role("heading", name=re.compile("^Last inspection")).wait_for()
+    job.refresh_from_db()
+    assert job.state == "stopped"
+    told = look(page, axe, "failed", "desktop")
+    for sight, width, scheme in SIGHTS[1:]:
+        other = opened(hand, width, scheme)
+        other.goto(page.url)
+        told += look(other, axe, "failed", sight)
+    assert not told, "\n".join(told)
+
+
+def test_a_shared_screen_is_taken_over_by_pin_and_left(opened, axe, shop, mill, hand):
+    made = account_services.service_account_create(
+        actor=system("test"),
+        name="screen",
+        role="workshop",
+        branches=[mill],
+        scopes=["workshop:read", "workshop:write"],
+        expires_on=clock.now().date(),
+    )
+    OperatorPin.objects.create(user=hand, secret=make_password("480917"))
+    page = opened(hand)
+    page.goto("/bench/MILL/screen/")
+    page.get_by_label("Client id of the screen").fill(made.account.application.client_id)
+    page.get_by_label("Its secret").fill(made.client_secret)
+    page.keyboard.press("Enter")
+    page.get_by_role("link", name="Take over").wait_for()
+    assert not look(page, axe, "screen-idle", "desktop")
+    page.get_by_role("link", name=re.compile(shop[0].number)).click()
+    page.wait_for_url("**/operator/**")
+    assert page.evaluate("document.activeElement.id") == "username"
+    page.keyboard.type(hand.username)
+    page.keyboard.press("Tab")
+    page.keyboard.type("111222")
+    page.keyboard.press("Enter")
+    page.locator("#pin-error").wait_for()
+    page.said.clear()
+    page.set_viewport_size({"width": 320, "height": 900})
+    assert not look(page, axe, "operator-refused", "phone")
+    page.keyboard.type("480917")
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/jobs/{shop[0].number}/")
+    assert not look(page, axe, "screen-job", "phone")
+    page.get_by_role("button", name="Leave").click()
+    page.get_by_role("link", name="Take over").wait_for()
 
 
 def test_signing_in_with_the_second_step_leads_to_the_day(opened, axe, shop, head_office):
@@ -239,6 +342,12 @@ def test_everything_works_without_a_script(browser, live_server, shop, hand):
     page.keyboard.press("Enter")
     page.get_by_role("button", name=re.compile("^Start: ")).click()
     page.get_by_role("button", name=re.compile("^Finish: ")).wait_for()
+    page.goto(f"/bench/MILL/jobs/{shop[0].number}/")
+    page.locator("#left-sphere_dpt").fill("-2.25")
+    page.locator("#left-cylinder_dpt").fill("-0.50")
+    page.locator("#left-axis_deg").fill("90")
+    page.get_by_role("button", name="Judge the left lens").click()
+    page.get_by_role("heading", name=re.compile("^Left lens, read")).wait_for()
     context.close()
 
 
