@@ -22,27 +22,24 @@ from .run import messages_of, new_seed, said, tokens_of
 from .servers import field_of
 
 RATE = 250
-#: Where the main thread of a web process waits for a connection.
-WAITING = "ThreadWorker.wait_for_and_dispatch_events"
-#: What stands in nearly every sample is the way into the application, and tells nothing.
-TRUNK = 0.97
+#: From here on a stack is that of an answer; what stands above, or without it, is the web server's own.
+ENTRY = "WSGIHandler.__call__"
 
 
 def shares(stacks: str) -> tuple[Counter[str], Counter[str], int]:
-    """Of collapsed stacks: samples in which a function ran itself, in which it stood anywhere, and all."""
+    """Of collapsed stacks of answers: samples in which a function ran itself, in which it stood anywhere, and all."""
     own: Counter[str] = Counter()
     within: Counter[str] = Counter()
     total = 0
     for line in stacks.splitlines():
         frames, _, count = line.rpartition(" ")
-        if not count.isdigit():
-            continue
         names = frames.split(";")
-        if names[-1].startswith(WAITING):
+        entry = next((place for place, name in enumerate(names) if name.startswith(ENTRY)), None)
+        if entry is None or not count.isdigit():
             continue
         total += int(count)
         own[names[-1]] += int(count)
-        for name in set(names):
+        for name in set(names[entry:]):
             within[name] += int(count)
     return own, within, total
 
@@ -76,19 +73,8 @@ def main() -> int:
             expect = 200 if endpoint.body is None else 201
             load(server.port, messages, seconds=1, connections=4, expect=expect)
             out = kept / f"{endpoint.name}.txt"
-            command = [
-                spy,
-                "record",
-                "--pid",
-                str(worker),
-                "--rate",
-                str(RATE),
-                "--format",
-                "raw",
-                "--output",
-                str(out),
-            ]
-            command += ["--duration", str(round(given.seconds)), "--gil", "--nolineno"]
+            command = [spy, "record", "--pid", str(worker), "--rate", str(RATE), "--gil", "--nolineno"]
+            command += ["--duration", str(round(given.seconds)), "--format", "raw", "--output", str(out)]
             looking = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
             load(server.port, messages, seconds=given.seconds + 1, connections=4, expect=expect)
             _, errors = looking.communicate(timeout=60)
@@ -96,9 +82,8 @@ def main() -> int:
                 said(errors.decode(errors="replace")[-500:])
                 return 1
             own, within, total = shares(out.read_text())
-            print(
-                f"\n## {endpoint.name}: {total} samples\n\n| itself, % | with what it calls, % | function |\n|---:|---:|---|"
-            )
+            print(f"\n## {endpoint.name}: {total} samples\n")
+            print("| itself, % | with what it calls, % | function |\n|---:|---:|---|")
             for name, count in within.most_common(given.most):
                 print(f"| {100 * own[name] / total:.1f} | {100 * count / total:.1f} | {name} |")
     return 0
