@@ -11,7 +11,7 @@ import datetime as dt
 import time
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -175,13 +175,20 @@ def due(branches: Sequence[Branch], first: dt.date | None = None, last: dt.date 
         while until is not None and day <= until:
             fit[branch_id].discard(day)
             day += A_DAY
-    together: dict[tuple[dt.date, dt.date], list[Branch]] = defaultdict(list)
+    days: dict[Branch, list[dt.date]] = {}
     for branch in branches:
         yesterday = clock.today(branch.time_zone) - A_DAY
         start = max(first or dt.date.min, since.get(branch.id, dt.date.max))
         length = (min(last or yesterday, yesterday) - start).days + 1
-        days = [day for day in (start + A_DAY * place for place in range(length)) if day not in fit[branch.id]]
-        for span in _spans(days):
+        days[branch] = [day for day in (start + A_DAY * place for place in range(length)) if day not in fit[branch.id]]
+    return stretches(days)
+
+
+def stretches(days: Mapping[Branch, Sequence[dt.date]]) -> list[Stretch]:
+    """The days of each branch, in order, as stretches of the branches that have the same ones; the latest first."""
+    together: dict[tuple[dt.date, dt.date], list[Branch]] = defaultdict(list)
+    for branch, those in days.items():
+        for span in _spans(those):
             together[span].append(branch)
     return [
         Stretch(tuple(some[place : place + MOST_BRANCHES]), *span)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import random
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,10 +12,13 @@ from typing import Any
 from django.db import transaction
 
 from opticshop.branches.models import Branch
+from opticshop.core.locks import lock_rows
+from opticshop.quality.figures import Cell
 
-from .building import WHY, DayFacts, Stretch, counted_raw
-from .models import FactDay, StaleDays
-from .reading import kinds
+from ..registry import TOTAL, Scope
+from .building import WHY, DayFacts, Stretch, counted_raw, stretches
+from .models import FactBranch, FactDay, StaleDays
+from .reading import kinds, wanting
 from .versions import made_with
 
 
@@ -45,22 +49,27 @@ def days_kept(since: dt.date | None, until: dt.date | None, sample: int | None) 
     return found
 
 
-def differences_of(branch: Branch, day: dt.date) -> list[Difference]:
-    """What is kept of a day and not what the raw rows say; nothing where the day is marked, or not built as it should.
+def differences(days: Sequence[tuple[Branch, dt.date]]) -> Iterator[Difference]:
+    """What is kept of the days and not what the raw rows say; nothing of days that are marked or not built as they
+    should be, which no report reads.
 
-    Within one transaction, so that a change in the meantime is no difference: it has its mark when it is looked for.
+    A stretch of days at a time, in a transaction that keeps builders away: a change in the meantime is no difference,
+    since its mark is there when it is looked for.
     """
-    with transaction.atomic():
-        found = list(
-            _compared(branch, day, _facts_of(branch, day), counted_raw(Stretch((branch,), day, day))[branch.id, day])
-        )
-    good = FactDay.objects.everywhere(WHY).filter(
-        branch=branch, day=day, time_zone=branch.time_zone, currency=branch.currency, made_with=made_with()
-    )
-    marks = StaleDays.objects.everywhere(WHY).filter(branch=branch, first_day__lte=day)
-    if found and (not good.exists() or any(mark.last_day is None or day <= mark.last_day for mark in marks)):
-        return []
-    return found
+    by_branch: dict[Branch, list[dt.date]] = defaultdict(list)
+    for branch, day in days:
+        by_branch[branch].append(day)
+    for stretch in stretches(by_branch):
+        with transaction.atomic():
+            lock_rows(FactBranch.objects.everywhere(WHY).filter(branch__in=stretch.branches))
+            kept = _facts_of(stretch)
+            raw = counted_raw(stretch)
+            scope = Scope(stretch.first, stretch.last, stretch.branches, TOTAL)
+            unread = wanting(scope)
+        for branch in stretch.branches:
+            for _, day in Stretch((branch,), stretch.first, stretch.last).cells():
+                if day not in unread[branch.id]:
+                    yield from _compared(branch, day, kept[branch.id, day], raw[branch.id, day])
 
 
 def days_mend(days: Sequence[tuple[Branch, dt.date]]) -> None:
@@ -70,14 +79,15 @@ def days_mend(days: Sequence[tuple[Branch, dt.date]]) -> None:
     )
 
 
-def _facts_of(branch: Branch, day: dt.date) -> DayFacts:
-    found: DayFacts = {}
+def _facts_of(stretch: Stretch) -> dict[Cell, DayFacts]:
+    found: dict[Cell, DayFacts] = {cell: {name: {} for name in kinds} for cell in stretch.cells()}
     for kind in kinds.values():
-        rows = kind.model.objects.everywhere(WHY).filter(branch=branch, day=day)
-        found[kind.name] = {
-            (by, label, currency): dict(zip(kind.columns, values, strict=True))
-            for by, label, currency, *values in rows.values_list("grouping", "label", "currency", *kind.columns)
-        }
+        rows = kind.model.objects.everywhere(WHY).filter(
+            branch__in=stretch.branches, day__range=(stretch.first, stretch.last)
+        )
+        names = ("branch_id", "day", "grouping", "label", "currency", *kind.columns)
+        for branch_id, day, by, label, currency, *values in rows.values_list(*names):
+            found[branch_id, day][kind.name][by, label, currency] = dict(zip(kind.columns, values, strict=True))
     return found
 
 

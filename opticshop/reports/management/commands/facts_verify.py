@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import connection
 
 from opticshop.reports.facts import triggers
-from opticshop.reports.facts.proving import days_kept, days_mend, differences_of
+from opticshop.reports.facts.proving import days_kept, days_mend, differences
 
 
 class Command(BaseCommand):
@@ -31,17 +31,15 @@ class Command(BaseCommand):
         **options: Any,
     ) -> None:
         found = [] if triggers.are_in_place(connection) else ["The triggers that mark changed days are not in place."]
-        wrong = []
         days = days_kept(since, until, sample)
-        for branch, day in days:
-            differences = [str(each) for each in differences_of(branch, day)]
-            found += differences
-            if differences:
-                wrong.append((branch, day))
+        wrong = {}
+        for each in differences(days):
+            found.append(str(each))
+            wrong[each.branch.id, each.day] = (each.branch, each.day)
         for line in found:
             self.stdout.write(line)
         if mend and wrong:
-            days_mend(wrong)
+            days_mend(list(wrong.values()))
             self.stdout.write(f"{len(wrong)} days are marked and will be built anew.")
         if found:
             raise CommandError(f"{len(found)} differences in {len(days)} days.", returncode=1)
