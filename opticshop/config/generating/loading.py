@@ -6,7 +6,9 @@ is killed between leaves a database without them, which is to be dropped.
 
 from __future__ import annotations
 
+import logging
 import queue
+import re
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -15,6 +17,8 @@ from typing import Any
 from django.db import connection
 
 from .wire import HEADER, TRAILER
+
+log = logging.getLogger("opticshop.generating")
 
 #: Of the session that builds indexes; two of them work at a time.
 _BUILDING = (
@@ -26,6 +30,9 @@ _BUILDING = (
     "SET idle_in_transaction_session_timeout = 0",
     "SET synchronous_commit = off",
 )
+#: Of the session that copies: compresses more than twice as fast as what stands for it otherwise.
+_COPYING = "SET default_toast_compression = 'lz4'"
+_FULL = re.compile(r"( USING btree \(.*?\))( INCLUDE \(.*?\))?( NULLS NOT DISTINCT)?( WHERE .*)?$")
 
 
 @dataclass
@@ -35,6 +42,7 @@ class Taken:
     indexes: list[str] = field(default_factory=list)
     constraints: list[str] = field(default_factory=list)
     foreign: list[str] = field(default_factory=list)
+    fillings: list[str] = field(default_factory=list)
     proofs: list[str] = field(default_factory=list)
     triggers: list[str] = field(default_factory=list)
 
@@ -63,7 +71,11 @@ def taken_off(tables: Sequence[str], silenced: Sequence[str]) -> Taken:
             [list(tables)],
         )
         for table, name, made, constraint, kind, can_defer, is_deferred in cursor.fetchall():
-            off.indexes.append(made)
+            if _FULL.search(made) and not made.count(" WITH ("):
+                off.indexes.append(_FULL.sub(r"\1\2\3 WITH (fillfactor = 100)\4", made))
+                off.fillings.append(f'ALTER INDEX "{name}" RESET (fillfactor)')
+            else:
+                off.indexes.append(made)
             if constraint is None:
                 cursor.execute(f'DROP INDEX "{name}"')
                 continue
@@ -84,6 +96,7 @@ def put_back(off: Taken, say: Callable[[str], None], workers: int = 2) -> None:
         ("triggers", off.triggers, 1),
         ("indexes", off.indexes, workers),
         ("constraints", off.constraints, 1),
+        ("indexes that were filled to the brim", off.fillings, 1),
         ("foreign keys", off.foreign, 1),
         ("foreign keys to prove", off.proofs, workers),
     ):
@@ -174,6 +187,10 @@ class Loader:
 
     def _work(self) -> None:
         with session() as cursor:
+            try:
+                cursor.execute(_COPYING)
+            except Exception as error:  # a server that was built without it: the ordinary way
+                log.info("no lz4: %s", error)
             while (job := self.waiting.get()) is not None:
                 if self.failures:
                     continue

@@ -34,12 +34,11 @@ ARCHIVED: tuple[str, ...] = (
     "orders_order",
     "orders_orderedlens",
     "orders_orderline",
-    "workshop_job",
     "billing_payment",
     "billing_receipt",
     "billing_supply",
 )
-BOOKED: tuple[str, ...] = (*ARCHIVED, "orders_promise", "ledger_entry", "ledger_line")
+BOOKED: tuple[str, ...] = (*ARCHIVED, "orders_promise", "workshop_job", "ledger_entry", "ledger_line")
 PERSON = "customers_customer"
 #: Never copied: kept by the loading itself, or of no order.
 NOT_COPIED = frozenset(

@@ -24,6 +24,11 @@ SOURCE = "invented for a generator"
 #: Who works in a branch: role, and the word that begins the name.
 STAFF: tuple[tuple[str, str], ...] = (("counter", "Counter"), ("workshop", "Workshop"), ("manager", "Manager"))
 MOST_BRANCHES = 999
+#: As long as an address may be: what is over 2 kB in a row PostgreSQL stores compressed, and receipts then are.
+_ADDRESS = (
+    "{} Invented House, between the weir and the old mill\nentrance by the yard, second door on the left\n"
+    "Lower Nowhere upon the Water (invented)\nfor letters: box 4, Upper Nowhere"
+)
 #: (jurisdiction, category, percent, from): invented, in the shape of the rules of the jurisdiction.
 _RATES = (("GB", "standard", "20.00"), ("GB", "exempt", "0.00"))
 #: (word, width, height, bridge, effective diameter in mm, price)
@@ -120,7 +125,9 @@ def group_make(count: int, opened: dt.date) -> Group:
 
 def _shop(actor: Actor, number: int) -> Shop:
     code = code_of(number)
-    branch = branches.branch_open(actor=actor, code=code, name=f"Shop {code} (invented)")
+    branch = branches.branch_open(
+        actor=actor, code=code, name=f"Shop {code} (invented)", address=_ADDRESS.format(code), tax_number="XX 000 0000 00"
+    )
     people = []
     for role, word in STAFF:
         user = accounts.user_register(
