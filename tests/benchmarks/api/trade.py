@@ -26,7 +26,7 @@ MOVES = {
     "waiting": ["cancelled", "open", "stopped"],
     "open": ["cancelled", "inspected", "stopped", "waiting"],
     "stopped": ["cancelled", "open", "waiting"],
-    "inspected": ["finished", "stopped"],
+    "inspected": ["cancelled", "finished", "stopped"],
     "finished": [],
     "cancelled": [],
 }
