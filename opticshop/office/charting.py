@@ -23,7 +23,7 @@ from .reporting import shown
 #: Groups that are drawn where they are names: the largest, where there are more; the table has all.
 MOST_NAMES = 20
 #: How many groups in time have their figures told, and how many their name below.
-TOLD, NAMED = 14, 7
+TOLD, NAMED = 14, 5
 #: Units of the drawing of groups in time; the page scales it, its words excepted.
 WIDTH, HEIGHT = 640.0, 130.0
 
@@ -115,7 +115,7 @@ def _panel(asked: Asked, columns: Sequence[Column], groups: list[_Group], curren
     top = _top(columns, groups, is_stacked)
     if not top:
         return None
-    title = " and ".join(filter(None, [columns[0].title if len(columns) == 1 else _unit(columns[0]), currency]))
+    title = ", ".join(filter(None, [columns[0].title if len(columns) == 1 else _unit(columns[0]), currency]))
     series = [column.title for column in columns] if len(columns) > 1 else []
     if is_in_time:
         drawn = _in_time(columns, groups, top, is_stacked)
@@ -173,10 +173,19 @@ def _ticks(groups: Sequence[_Group]) -> list[tuple[str, str]]:
     """The first of every so many names, each at the middle of its column."""
     step = -(-len(groups) // NAMED)
     return [
-        (f"{100 * (place + 0.5) / len(groups):.2f}", group.label)
+        (f"{100 * (place + 0.5) / len(groups):.2f}", _short(group.label))
         for place, group in enumerate(groups)
         if place % step == 0
     ]
+
+
+def _short(label: str) -> str:
+    """A day without its year, since several stand beside one another; weeks and months as they are."""
+    try:
+        day = dt.date.fromisoformat(label) if len(label) == 10 else None
+    except ValueError:
+        day = None
+    return f"{day.day} {day:%b}" if day else label
 
 
 def _top(columns: Sequence[Column], groups: Sequence[_Group], is_stacked: bool) -> Decimal:

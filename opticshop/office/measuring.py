@@ -24,7 +24,7 @@ from opticshop.quality.serializers import InspectionRecordIn, SecondCheckIn
 from opticshop.quality.visual import CHECKS, needed_checks
 from opticshop.workshop import services as workshop
 from opticshop.workshop.models import Job, JobStep, LensReading, StepKind
-from opticshop.workshop.selectors import LIVE_STATES, lenses_to_verify
+from opticshop.workshop.selectors import lenses_to_verify, wanted_state
 from opticshop.workshop.serializers import JobResumeIn, LensReadIn
 
 #: Name in the shape -> how it reads, and its unit.
@@ -46,6 +46,8 @@ PAIR = {
     "centre_distance_mm": ("Between the centres", "mm"),
     "height_difference_mm": ("Right centre above left", "mm"),
 }
+#: How a parameter of a verdict reads, where its own name does not.
+PARAMETERS = {"power_m1": "power, first meridian", "power_m2": "power, second meridian"}
 #: Keypads of phones have no minus sign, so only what is never negative asks for one.
 UNSIGNED = frozenset({"axis_deg", "addition_dpt", *PLACES, "centre_distance_mm"})
 _COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
@@ -123,7 +125,7 @@ class InspectionForm:
 
 def lens_forms(job: Job, coming: JobStep | None, typed: Typed) -> list[LensForm]:
     """One for each lens that is still to be read, while reading is what comes next."""
-    if coming is None or coming.kind != StepKind.VERIFY or job.state not in LIVE_STATES:
+    if coming is None or coming.kind != StepKind.VERIFY or job.state != wanted_state(coming.kind):
         return []
     lenses = {lens.eye: lens for lens in job.order.lenses.all()}
     return [_lens_form(eye, lenses[eye], typed) for eye in lenses_to_verify(job) if eye in lenses]
@@ -131,7 +133,7 @@ def lens_forms(job: Job, coming: JobStep | None, typed: Typed) -> list[LensForm]
 
 def inspection_form(job: Job, coming: JobStep | None, typed: Typed) -> InspectionForm | None:
     """While the final inspection is what comes next, and no second person's word is waited for."""
-    if coming is None or coming.kind != StepKind.INSPECT or job.state not in LIVE_STATES:
+    if coming is None or coming.kind != StepKind.INSPECT or job.state != wanted_state(coming.kind):
         return None
     mine = typed if typed.form == "inspection" else NOTHING_TYPED
     lenses = sorted(job.order.lenses.all(), key=lambda lens: lens.eye, reverse=True)
@@ -182,7 +184,11 @@ def last_inspection(actor: Actor, job: Job) -> Inspection | None:
 
 def lines_told(verdict: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The lines of a verdict that say something of what was measured."""
-    return [line for line in verdict.get("lines", ()) if line["outcome"] not in ("not_applicable", "not_measured")]
+    return [
+        {**line, "words": PARAMETERS.get(line["parameter"], line["parameter"].replace("_", " "))}
+        for line in verdict.get("lines", ())
+        if line["outcome"] not in ("not_applicable", "not_measured")
+    ]
 
 
 # --- what a form does -------------------------------------------------------------------------------------------------

@@ -135,7 +135,7 @@ def shop(mill: Any, quay: Any) -> list[Job]:
     return jobs
 
 
-def test_every_page_is_clean_in_every_sight(opened, axe, shop, mill, head_office, manager):
+def test_every_page_is_clean_in_every_sight(opened, axe, shop, mill, head_office, hand):
     reading, inspecting, job = (f"/bench/MILL/jobs/{shop[place].number}/" for place in (0, -2, -1))
     invited = account_services.invitation_make(actor=system("test"), user=member("new", "counter", mill))
     stop = token_for(Wish(shop[0].order.customer_id, "recall", "email"))
@@ -147,8 +147,6 @@ def test_every_page_is_clean_in_every_sight(opened, axe, shop, mill, head_office
         "workshops": "/bench/",
         "board": "/bench/MILL/",
         "job": job,
-        "reading": reading,
-        "inspecting": inspecting,
         "screen": "/bench/MILL/screen/",
         "trend": "/office/reports/orders-placed/?by=day&compare=previous",
         "spread": "/office/reports/recall-return/",
@@ -166,6 +164,14 @@ def test_every_page_is_clean_in_every_sight(opened, axe, shop, mill, head_office
             page.said.clear()
             page.goto(path)
             told += [each for each in look(page, axe, name, sight) if name != "not-there" or "404" not in each]
+        worker = opened(hand, width, scheme)
+        for name, path, button in (
+            ("reading", reading, "Judge the left lens"),
+            ("inspecting", inspecting, "Judge the pair"),
+        ):
+            worker.goto(path)
+            assert worker.get_by_role("button", name=button).is_visible()
+            told += look(worker, axe, name, sight)
         stranger = opened(None, width, scheme)
         for name, path in {
             "sign-in": "/sign-in/",
