@@ -89,7 +89,7 @@ def main() -> int:
             found += len(said)
             if given.marked and not said:
                 continue
-            timed = "" if took is None else f" ({took:.2f} ms)"
+            timed = "" if took is None else f" (planned in {took[0]:.2f} ms, ran in {took[1]:.2f} ms)"
             print(f"\n{number}. {' '.join(sql.split())[:400]}{timed}")
             print("\n".join(f"   ! {each}" for each in said) + "\n" * bool(said), end="")
             print("" if plan is None else "\n".join("   " + line for line in drawing(plan)))
@@ -97,7 +97,7 @@ def main() -> int:
     return 0
 
 
-def _explained(endpoint: Any, shops: Any) -> Iterator[tuple[str, dict[str, Any] | None, float | None]]:
+def _explained(endpoint: Any, shops: Any) -> Iterator[tuple[str, dict[str, Any] | None, tuple[float, float] | None]]:
     from django.db import connection
 
     for sql, values in _sent(endpoint, shops):
@@ -111,7 +111,7 @@ def _explained(endpoint: Any, shops: Any) -> Iterator[tuple[str, dict[str, Any] 
             cursor.execute(how + sql, values)
             answer = cursor.fetchone()[0]
         [told] = json.loads(answer) if isinstance(answer, str) else answer
-        yield sql, told["Plan"], told.get("Execution Time")
+        yield sql, told["Plan"], (told.get("Planning Time", 0.0), told["Execution Time"]) if not is_write else None
 
 
 def _sent(endpoint: Any, shops: Any) -> list[tuple[str, Any]]:
