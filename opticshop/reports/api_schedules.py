@@ -17,7 +17,6 @@ from .serializers_schedules import (
     ReportAddressIn,
     ReportAddressOut,
     ReportMailOut,
-    ReportNothingIn,
     ReportScheduleChangeIn,
     ReportScheduleIn,
     ReportScheduleOut,
@@ -58,9 +57,6 @@ class ReportScheduleViewSet(ResourceViewSet):
         "create": ReportScheduleIn,
         "partial_update": ReportScheduleChangeIn,
         "pause": ReportSchedulePauseIn,
-        "resume": ReportNothingIn,
-        "leave": ReportNothingIn,
-        "send_now": ReportNothingIn,
     }
     output = ReportScheduleOut
     outputs = {"send_now": ReportMailOut}
@@ -99,13 +95,11 @@ class ReportScheduleViewSet(ResourceViewSet):
     def resume(self, request: Request, pk: str) -> Response:
         """What would have been sent meanwhile is not made up for."""
         schedule = self.get_object()
-        self.read_input()
         return self._shown(services.schedule_resume(actor=self.actor, schedule=schedule))
 
     @action(detail=True, methods=["post"])
     def leave(self, request: Request, pk: str) -> Response:
         schedule = self.get_object()
-        self.read_input()
         services.schedule_leave(actor=self.actor, schedule=schedule)
         return Response(status=204)
 
@@ -113,7 +107,6 @@ class ReportScheduleViewSet(ResourceViewSet):
     def send_now(self, request: Request, pk: str) -> Response:
         """Of the days that it would be of today. Nobody else is sent it."""
         schedule = self.get_object()
-        self.read_input()
         return self.answer(services.schedule_send_now(actor=self.actor, schedule=schedule))
 
     def _shown(self, schedule: ReportSchedule, *, status: int = 200) -> Response:

@@ -97,10 +97,6 @@ class ReportSchedulePauseIn(StrictSerializer):
     reason = TextField(max_length=300, required=False, allow_blank=True)
 
 
-class ReportNothingIn(StrictSerializer):
-    """Nothing has to be said."""
-
-
 class ReportRecipientOut(serializers.ModelSerializer[ReportRecipient]):
     name = serializers.CharField(source="user", read_only=True)
     has_confirmed_address = serializers.BooleanField(read_only=True, help_text="Nothing is sent to any other address")

@@ -31,6 +31,8 @@ NOT_READ = {
     "inspection_certificate": "due only when the job is done",
     "letter_batch_document": "drawn by a plugin's channel; the batch was made by none",
     "privacy_request_copy": "no copy was made",
+    "report_schedule_get": "only for who made it, is sent it, or may schedule everywhere",
+    "report_mail_get": "only for whom it is to, or who made the schedule",
     "report_run_get": "only for who asked for it",
     "report_run_file": "only for who asked for it",
     "retention_run_get": "only for who holds it everywhere",
@@ -56,6 +58,9 @@ SHOW_NONE = {
     "digest_subscription_list": "only one's own",
     "my_sign_in_list": "only one's own",
     "report_run_list": "only one's own",
+    "report_schedule_list": "only one's own",
+    "report_mail_list": "only one's own",
+    "report_address_list": "only one's own",
     "audit_entry_list": "only for who holds it everywhere",
 }
 GROUPS = {str(permission) for permission in OF_THE_GROUP}

@@ -273,6 +273,7 @@ DETAILS: dict[str, dict[str, Any]] = {
     "ledger.EntryPosition": {"position": lambda twins, side: twins.number()},
     "stock.Movement": {"kind": "receipt", "reserved_change": 0, "reserved_after": 0},
     "billing.Settlement": {"borne_as": ""},
+    "reports.ReportSchedule": {"next_due_at": AT, "paused_because": ""},
     "replenishment.ReplenishmentLine": {"transfer_from_id": None},
     "orders.Order": {"computation": _shaped("ComputationOut"), "cancelled_reason": ""},
     "orders.Quotation": {"quoted_on": dt.date(2026, 2, 1), "valid_to": dt.date(2026, 2, 28), "withdrawn_reason": ""},
