@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import re
 import secrets
 import sys
 import tempfile
@@ -53,6 +54,16 @@ def rows_in(plan: dict[str, Any]) -> float:
     )
 
 
+def shortened(sql: str) -> str:
+    """On one line, without the columns that are read."""
+    line = _COLUMNS.sub(r"\1... FROM ", " ".join(sql.split()))
+    return line if len(line) <= MOST_CHARACTERS else f"{line[:MOST_CHARACTERS]} ..."
+
+
+_COLUMNS = re.compile(r"(SELECT (?:DISTINCT )?).*? FROM ")
+MOST_CHARACTERS = 500
+
+
 def drawing(plan: dict[str, Any], depth: int = 0) -> Iterator[str]:
     """The plan in short lines."""
     where = " ".join(str(plan[name]) for name in ("Relation Name", "Index Name") if name in plan)
@@ -90,7 +101,7 @@ def main() -> int:
             if given.marked and not said:
                 continue
             timed = "" if took is None else f" (planned in {took[0]:.2f} ms, ran in {took[1]:.2f} ms)"
-            print(f"\n{number}. {' '.join(sql.split())[:400]}{timed}")
+            print(f"\n{number}. {shortened(sql)}{timed}")
             print("\n".join(f"   ! {each}" for each in said) + "\n" * bool(said), end="")
             print("" if plan is None else "\n".join("   " + line for line in drawing(plan)))
     print(f"\n{found} marks: reads or sorts of more than {given.many} rows.")
@@ -133,6 +144,7 @@ def _sent(endpoint: Any, shops: Any) -> list[tuple[str, Any]]:
             if asked.body is None:
                 answer = client.get(f"/api/v1{asked.path}", headers=headers)
             else:
+                headers["Idempotency-Key"] = secrets.token_hex(16)
                 answer = client.post(
                     f"/api/v1{asked.path}", asked.body, content_type="application/json", headers=headers
                 )
