@@ -1,7 +1,8 @@
 """What is asked: ten reads that a counter and a bench send all day, and one write, with keys drawn from the data.
 
-Chosen by what ``tests/soak`` counts: over an hour its clients send, of all operations, most often these lists and
-details; what it sends often besides (receipts, steps of a job) writes, and is the same code path as the write here.
+Six of them are in the journeys of ``tests/soak``: a job before every step, orders and one order, customers by name, stock,
+and a customer registered with every sale. The others are what the pages of counter and bench open with (common practice,
+no source).
 """
 
 from __future__ import annotations
