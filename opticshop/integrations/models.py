@@ -13,6 +13,9 @@ class FeedHead(models.Model):
 
     id = models.PositiveSmallIntegerField(primary_key=True, default=1)
     last = models.BigIntegerField(default=0)
+    forgotten = models.BigIntegerField(
+        default=0, db_default=0, help_text="The last position whose event is kept no more; 0 while all are"
+    )
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(id=1), name="integrations_one_feed_head")]

@@ -263,6 +263,9 @@ OPTICSHOP_REPORT_MAIL_BYTES = env.number("OPTICSHOP_REPORT_MAIL_BYTES", 2 * 1024
 OPTICSHOP_BODY_BYTES = max(DATA_UPLOAD_MAX_MEMORY_SIZE, 8 * 1024 * 1024, OPTICSHOP_IMPORT_BYTES) + 64 * 1024
 #: A statement that takes so long, in ms, is told to the log without its values; 0 for none.
 OPTICSHOP_SLOW_QUERY_MS = env.number("OPTICSHOP_SLOW_QUERY_MS", 500)
+#: How many days events, and finished deliveries of them, are kept; 0: for good (docs/running.md, "Keeping events").
+OPTICSHOP_EVENTS_DAYS = env.number("OPTICSHOP_EVENTS_DAYS", 400)
+OPTICSHOP_DELIVERIES_DAYS = env.number("OPTICSHOP_DELIVERIES_DAYS", 90)
 #: Who may read /metrics: whoever shows this token; without one, this machine only.
 OPTICSHOP_METRICS_TOKEN = env.text("OPTICSHOP_METRICS_TOKEN")
 #: Where people reach this service from outside: the address that unsubscribing begins with.
