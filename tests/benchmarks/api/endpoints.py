@@ -1,8 +1,8 @@
 """What is asked: ten reads that a counter and a bench send all day, and one write, with keys drawn from the data.
 
-Six of them are in the journeys of ``tests/soak``: a job before every step, orders and one order, customers by name, stock,
-and a customer registered with every sale. The others are what the pages of counter and bench open with (common practice,
-no source).
+Six of them are in the journeys of ``tests/soak``: a job before every step, orders and one order, customers by name,
+stock, and a customer registered with every sale. The others are what the pages of counter and bench open with (common
+practice, no source).
 """
 
 from __future__ import annotations
