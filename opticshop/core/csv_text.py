@@ -10,6 +10,7 @@ import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
+from itertools import chain
 from typing import Any
 
 #: A text cell that begins like this is run as a formula by spreadsheets (OWASP, CSV Injection, from memory; the last
@@ -53,8 +54,8 @@ def table(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def lines(heading: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
-    """The lines of the file, heading first, each ended by CRLF. Numbers stay numbers; texts are guarded."""
-    for row in (heading, *rows):
+    """The lines of the file, heading first, each ended by CRLF, one by one. Numbers stay numbers; texts are guarded."""
+    for row in chain([heading], rows):
         line = io.StringIO(newline="")
         csv.writer(line, lineterminator="\r\n").writerow([_cell(value) for value in row])
         yield line.getvalue()

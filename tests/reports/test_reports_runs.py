@@ -80,12 +80,12 @@ def test_a_run_is_asked_for_made_and_fetched(api, manager, mill, figures):
     assert response.status_code == 202
     run = response.json()
     assert response["Location"] == f"{URL}{run['id']}/"
-    assert (run["state"], run["progress"], run["rows"]) == ("waiting", {"done": 0, "of": 2}, None)
+    assert (run["state"], run["progress"], run["rows"]) == ("waiting", {"done": 0, "of": 3}, None)
     assert client.get(f"{URL}{run['id']}/file/").json()["code"] == "reports.file_not_there"
     assert not figures.calls, "nothing is reckoned within the request"
     assert run_duty("reports.make") == 1
     run = client.get(f"{URL}{run['id']}/").json()
-    assert (run["state"], run["progress"], run["rows"]) == ("done", {"done": 2, "of": 2}, 1)
+    assert (run["state"], run["progress"], run["rows"]) == ("done", {"done": 3, "of": 3}, 1)
     assert run["expires_at"] == "2026-03-09T12:00:00Z", "seven days after Monday 2 March, 12:00 UTC"
     file = client.get(f"{URL}{run['id']}/file/")
     first = next(csv.DictReader(io.StringIO(file.content.decode())))
@@ -125,6 +125,25 @@ def test_each_format_is_what_it_says(api, manager, figures):
     assert "Before: MILL 2\u202f025.50" in told.decode()
     kind, told = content("png")
     assert (kind, Image.open(io.BytesIO(told)).format) == ("image/png", "PNG")
+
+
+def test_progress_moves_with_each_part_that_is_reckoned(api, head_office, mill, quay, figures):
+    """Two branches now and a year before, and the totals of both: six steps, and the file. What is looked at lies in
+    the database while the duty reckons."""
+    client, seen, inner = api(head_office), [], figures.__class__.__call__
+
+    def watched(self, scope):
+        seen.append(client.get(f"{URL}{run['id']}/").json()["progress"])
+        return inner(self, scope)
+
+    figures.__class__.__call__ = watched
+    run = asked(client, compare="year_before")
+    assert run["progress"] == {"done": 0, "of": 7}
+    assert run_duty("reports.make") == 1
+    assert seen == [{"done": done, "of": 7} for done in range(6)]
+    assert client.get(f"{URL}{run['id']}/").json()["progress"] == {"done": 7, "of": 7}
+    parts = [[branch.code for branch in scope.branches] for scope in figures.calls]
+    assert parts == [["MILL"], ["QUAY"], ["MILL"], ["QUAY"], ["MILL", "QUAY"], ["MILL", "QUAY"]]
 
 
 def test_the_same_key_asks_once(api, manager, figures):
@@ -212,7 +231,7 @@ def test_what_failed_once_is_made_the_next_time(api, manager, figures):
     figures.fails = None
     assert runs_make() == 1
     found = ReportRun.objects.get(id=run["id"])
-    assert (found.state, found.attempts, found.last_error, found.steps_done) == ("done", 2, "", 2)
+    assert (found.state, found.attempts, found.last_error, found.steps_done) == ("done", 2, "", 3)
 
 
 def test_a_run_is_left_to_its_worker_and_taken_over_when_that_died(api, manager, figures, monkeypatch):
