@@ -18,11 +18,13 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection, transaction
+from django.db.models import QuerySet
 
 from . import acting, clock, spans
 from .acting import system_acting
 from .actor import Actor
 from .models import EventDelivery, OutboxEvent
+from .partitions import key_at
 
 log = logging.getLogger("opticshop.outbox")
 
@@ -139,6 +141,12 @@ def deliver_due(limit: int = 200, seconds: float | None = None) -> int:
         total += handled
         if ends is None or not handled or len(ids) < limit:
             return total
+
+
+def done_before(moment: dt.datetime) -> QuerySet[EventDelivery]:
+    """Deliveries that were done before that moment, in the order of their keys; one that is dead or waits is none."""
+    rows = EventDelivery.objects.filter(id__lt=key_at(moment), state=DONE, done_at__lt=moment)
+    return rows.order_by("id")
 
 
 def deliver_all(rounds: int = 50) -> int:

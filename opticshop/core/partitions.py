@@ -18,13 +18,16 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import re
+import time
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from django.db import connection, transaction
+from django.db import DatabaseError, connection, transaction
 
 from . import clock
 from .append_only import may_open
+from .locks import is_contention
 from .statements import Statements
 
 log = logging.getLogger("opticshop.partitions")
@@ -92,6 +95,11 @@ def first_key(month: dt.date, *, counted: bool) -> str:
         return str((month.year * 12 + month.month - 1) * BLOCK)
     began = dt.datetime(month.year, month.month, 1, tzinfo=dt.UTC)
     return str(uuid.UUID(int=int(began.timestamp()) * 1000 << 80))
+
+
+def key_at(moment: dt.datetime) -> uuid.UUID:
+    """The lowest UUID of version 7 of that moment, to the millisecond: what was made before lies below."""
+    return uuid.UUID(int=int(moment.timestamp() * 1000) << 80)
 
 
 def _order(key: str, *, counted: bool) -> int:
@@ -245,6 +253,50 @@ def let_go(table: Partitioned, upto: int | uuid.UUID) -> int:
             cursor.execute(f'ALTER TABLE "{table.table}" DETACH PARTITION "{each.name}"')
             cursor.execute(f'DROP TABLE "{each.name}"')
     return gone
+
+
+def over(table: Partitioned, before: int | uuid.UUID, referring: Sequence[tuple[str, str]]) -> list[Partition]:
+    """The partitions that hold nothing at or above that key and to which no row of the tables (with their column)
+    refers. Both are asked of indexes; how many rows there are does not matter."""
+    limit = before if isinstance(before, int) else before.int
+    return [
+        each
+        for each in partitions_of(table.table)
+        if each.upper is not None
+        and _order(each.upper, counted=table.counted) <= limit
+        and not any(_refers(name, column, each) for name, column in referring)
+    ]
+
+
+def _refers(table: str, column: str, each: Partition) -> bool:
+    above = "" if each.lower is None else f"AND {column} >= '{each.lower}'"
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT EXISTS (SELECT FROM {table} WHERE {column} < '{each.upper}' {above})")
+        return bool(cursor.fetchone()[0])
+
+
+def drop(table: Partitioned, each: Partition, *, tries: int = LOCK_TRIES) -> bool:
+    """Detach one partition and drop it; False where the table could not be had. By the owner, outside a transaction.
+
+    DETACH ... CONCURRENTLY is refused where there is a partition for everything else (PostgreSQL 15, ALTER TABLE). So
+    the table is locked whole, but waited for no longer than ``LOCK_PATIENCE_MS`` at once, and meanwhile PostgreSQL
+    proves that nothing refers to the partition: by a merge of two indexes, which ends where the partition ends.
+    """
+    with connection.cursor() as cursor:
+        for _ in range(tries):
+            try:
+                with transaction.atomic():
+                    cursor.execute(f"SET LOCAL lock_timeout = '{LOCK_PATIENCE_MS}ms'")
+                    for way in ("hashjoin", "nestloop", "seqscan", "sort"):
+                        cursor.execute(f"SET LOCAL enable_{way} = off")
+                    cursor.execute(f'ALTER TABLE "{table.table}" DETACH PARTITION "{each.name}"')
+                    cursor.execute(f'DROP TABLE "{each.name}"')
+                return True
+            except DatabaseError as error:
+                if not is_contention(error):
+                    raise
+                time.sleep(0.1)
+    return False
 
 
 def guard(partition: str) -> str:

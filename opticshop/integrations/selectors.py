@@ -33,6 +33,16 @@ class CursorUnknown(Invalid):
     title = "The feed has no such point"
 
 
+class CursorGone(Invalid):
+    """What came after this point is kept no more: events older than the days that they are kept. ``oldest`` is the
+    cursor from which the feed still goes on; what lies between is read at the resources themselves.
+    """
+
+    code = "integrations.cursor_gone"
+    title = "The feed no longer goes back so far"
+    status = 410
+
+
 @dataclass(frozen=True, slots=True)
 class FeedPage:
     """``after`` is where to go on from, also when nothing was found: it is never empty-handed."""
@@ -54,7 +64,8 @@ def feed_page(
     branch; others, who could find the end by trying, are told of nothing new.
 
     The head is read before the entries: every position up to it is committed, so a page that is not full may send its
-    reader on from there, past what it may not see.
+    reader on from there, past what it may not see. What is kept is looked at after them, for the same reason. Raises
+    CursorGone.
     """
     head = _head()
     if after > head and actor.where(IntegrationPermission.VIEW) is ALL:
@@ -65,6 +76,7 @@ def feed_page(
     if branch is not None:
         entries = entries.filter(branch_id=branch.id)
     found = list(entries.order_by("position")[: size + 1])
+    check_kept(after)
     more = len(found) > size
     return FeedPage(found[:size], found[size - 1].position if more else head, more)
 
@@ -79,9 +91,15 @@ def feed_entry_get_for(actor: Actor, event_id: uuid.UUID) -> FeedEntry:
 def position_of(actor: Actor, point: str) -> int:
     """The position that a cursor, or the id of an event, stands for. Raises CursorUnknown.
 
-    Cursors were plain numbers once; those go on working.
+    Cursors were plain numbers once; those go on working. 0 is where the feed begins now. Once a part of it is gone,
+    a number of before tells nothing to a reader of one branch, who could count the events of the group by it.
     """
     if point.isascii() and point.isdigit() and len(point) <= 18:
+        kept = forgotten()
+        if int(point) == 0:
+            return kept
+        if kept and actor.where(IntegrationPermission.VIEW) is not ALL:
+            raise _gone(kept)
         return int(point)
     if (position := cursors.position_in(point)) is not None:
         return position
@@ -91,6 +109,20 @@ def position_of(actor: Actor, point: str) -> int:
         raise CursorUnknown(
             f"{point[:60]!r} is no point of the feed.", field="after", allowed="a cursor you were given, or an event id"
         ) from error
+
+
+def check_kept(position: int) -> None:
+    """Raises CursorGone if what came after it is kept no more."""
+    if position < (kept := forgotten()):
+        raise _gone(kept)
+
+
+def forgotten() -> int:
+    return FeedHead.objects.values_list("forgotten", flat=True).first() or 0
+
+
+def _gone(kept: int) -> CursorGone:
+    return CursorGone(field="after", oldest=cursors.cursor_of(kept))
 
 
 def _head() -> int:

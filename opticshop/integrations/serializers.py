@@ -15,7 +15,9 @@ _BRANCH = "01890a5d-ac96-774b-bcce-b302099a8057"
 
 
 class EventsAsked(StrictSerializer):
-    after = serializers.CharField(required=False, max_length=40, help_text=f"{_POINT} Without one, from the beginning.")
+    after = serializers.CharField(
+        required=False, max_length=40, help_text=f"{_POINT} Without one, from the oldest that is kept."
+    )
     type = serializers.CharField(
         required=False, max_length=500, help_text="Event types, separated by commas; for instance billing.payment_taken"
     )

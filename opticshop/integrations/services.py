@@ -163,11 +163,15 @@ def endpoint_test(*, actor: Actor, endpoint: WebhookEndpoint) -> Answer:
 
 
 def deliveries_replay(*, actor: Actor, endpoint: WebhookEndpoint, after: str) -> int:
-    """Queue again, in order, all that the endpoint wants after a point of the feed; returns how many."""
+    """Queue again, in order, all that the endpoint wants after a point of the feed; returns how many.
+
+    Raises CursorGone where events after that point are kept no more.
+    """
     _require(actor, endpoint.branch)
     position = selectors.position_of(actor, after)
     with transaction.atomic():
         feed.lock_head()
+        selectors.check_kept(position)
         held = _held(endpoint)
         if held.state != State.ACTIVE:
             raise EndpointNotActive(f"It is {held.state}.")
