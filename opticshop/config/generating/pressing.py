@@ -20,6 +20,7 @@ from opticshop.billing.models import TillDay
 from opticshop.branches.models import NumberSeries
 from opticshop.core import outbox
 from opticshop.core.acting import system_acting
+from opticshop.core.models import EventDelivery
 from opticshop.core.partitions import declared
 from opticshop.integrations.models import FeedHead
 from opticshop.stock.models import Lot, Movement
@@ -59,6 +60,10 @@ class TooMany(Exception):
     """More documents of a branch in a year than its numbers have digits for."""
 
 
+class Undelivered(Exception):
+    """Copies would never be delivered either."""
+
+
 @dataclass
 class Press:
     asked: Asked
@@ -73,6 +78,8 @@ class Press:
             outbox.deliver_all()
             self.tell(f"{asked.branches} branches with {3 * asked.branches} people")
             patterns, reader = self._told(group)
+        if EventDelivery.objects.exclude(state=EventDelivery.State.DONE).exists():
+            raise Undelivered("the stories left events that their handlers refused")
         self.tell(f"{len(patterns)} stories told")
         run = _Run(asked, group, patterns, reader, self.tell)
         run.press()

@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import connection
 
 from opticshop.branches.models import Branch
-from opticshop.config.generating.pressing import Asked, Press, TooMany
+from opticshop.config.generating.pressing import Asked, Press, TooMany, Undelivered
 from opticshop.config.generating.setting_up import MOST_BRANCHES
 from opticshop.config.generating.stories import ENDINGS
 from opticshop.config.generating.writing import people_write
@@ -93,8 +93,8 @@ class Command(BaseCommand):
             raise CommandError("Orders are pressed on PostgreSQL only.")
         try:
             Press(asked, self._say).run()
-        except TooMany as error:
-            raise CommandError(f"{error} Drop this database.") from error
+        except (TooMany, Undelivered) as error:
+            raise CommandError(f"{str(error).capitalize()}. Drop this database.") from error
 
     def _say(self, words: str) -> None:
         self.stdout.write(words)
