@@ -52,11 +52,11 @@ class Endpoint:
     #: A body for the number of a request; None for a read.
     body: Callable[[Shop, random.Random], dict[str, Any]] | None = field(default=None, repr=False)
 
-    def requests(self, shops: Sequence[Shop], seed: int) -> list[Asked]:
-        """In an order drawn by the seed, the same for every server."""
-        draw = random.Random(seed)
+    def requests(self, shops: Sequence[Shop], seed: int, page_size: int = 0) -> list[Asked]:
+        """In an order drawn by the seed, the same for every server; lists by pages of so many rows, if it is said."""
+        draw, further = random.Random(seed), f"&page_size={page_size}" if page_size and self.is_list else ""
         if self.body is None:
-            found = [Asked(number, path) for number, shop in enumerate(shops) for path in self.paths(shop)]
+            found = [Asked(number, path + further) for number, shop in enumerate(shops) for path in self.paths(shop)]
         else:
             found = [
                 Asked(number, path, json.dumps(self.body(shop, draw)).encode())
@@ -104,8 +104,9 @@ ENDPOINTS = (
 BY_NAME = {each.name: each for each in ENDPOINTS}
 
 
-def drawn(url: str, seed: int = 1) -> list[Shop]:
-    """Shops spread over the group, with keys drawn from each; the same for the same data and seed."""
+def drawn(url: str, seed: int = 1, letters: int = 4) -> list[Shop]:
+    """Shops spread over the group, with keys drawn from each; the same for the same data and seed. Customers are looked
+    for by so many letters of their family name."""
     with psycopg.connect(url, autocommit=True) as connection:
         every = [row[0] for row in connection.execute("SELECT id::text FROM branches_branch ORDER BY code")]
         with_orders = [
@@ -116,12 +117,14 @@ def drawn(url: str, seed: int = 1) -> list[Shop]:
         if not with_orders:
             raise SystemExit("There are no orders in this database: generate some first (docs/generating.md).")
         step = max(1, len(with_orders) // SHOPS)
-        return [_shop(connection, branch, seed) for branch in with_orders[::step][:SHOPS]]
+        return [_shop(connection, branch, seed, letters) for branch in with_orders[::step][:SHOPS]]
 
 
-def _shop(connection: psycopg.Connection[Any], branch: str, seed: int) -> Shop:
+def _shop(connection: psycopg.Connection[Any], branch: str, seed: int, letters: int) -> Shop:
     def keys(query: str) -> list[Any]:
-        return connection.execute(query, {"branch": branch, "seed": str(seed), "most": KEYS}).fetchall()
+        return connection.execute(
+            query, {"branch": branch, "seed": str(seed), "most": KEYS, "letters": letters}
+        ).fetchall()
 
     orders = keys(
         "SELECT o.id::text, o.customer_id::text FROM orders_order o JOIN customers_customer c ON c.id = o.customer_id"
@@ -129,7 +132,7 @@ def _shop(connection: psycopg.Connection[Any], branch: str, seed: int) -> Shop:
         " LIMIT %(most)s"
     )
     names = keys(
-        "SELECT left(search_family, 4) FROM customers_customer WHERE branch_id = %(branch)s AND search_family <> ''"
+        "SELECT left(split_part(search_family, ' ', 1), %(letters)s) FROM customers_customer WHERE branch_id = %(branch)s AND search_family <> ''"
         " AND search_family NOT LIKE 'bench%%'"
         " ORDER BY md5(id::text || %(seed)s) LIMIT %(most)s"
     )

@@ -1,7 +1,8 @@
 """``python -m tests.benchmarks.api.growth --databases URL URL URL``: ours over ever more data, and how much slower.
 
-One server for each database, all at once and asked in turn, so that what drifts drifts for all. Pages are compared only
-where they are equally full: the rows of an answer are printed beside its times.
+One server for each database, all at once and asked in turn, so that what drifts drifts for all. More orders in as many
+branches are also longer lists: what is compared must be equally long. Lists are therefore asked for by pages of ten, and
+customers by their whole family name; how large an answer was stands beside its times.
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--connections", type=int, default=4)
     parser.add_argument("--only", action="append", choices=list(BY_NAME))
+    parser.add_argument("--page-size", type=int, default=10, help="rows of a page; 0: as the service has it")
+    parser.add_argument("--letters", type=int, default=60, help="of a family name by which customers are looked for")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--core", default="0")
     parser.add_argument("--client-core", default="1")
@@ -61,7 +64,7 @@ def grown(given: Any, chosen: Sequence[Endpoint]) -> dict[str, list[Result]]:
         places = []
         for url in given.databases:
             run = stack.enter_context(field_of(url, cores=given.core or None))
-            shops, server = drawn(url, given.seed), run.start("ours")
+            shops, server = drawn(url, given.seed, given.letters), run.start("ours")
             places.append((url, shops, server, tokens_of(run, server, shops)))
         said(f"{len(places)} servers stand")
         for endpoint in chosen:
@@ -69,7 +72,7 @@ def grown(given: Any, chosen: Sequence[Endpoint]) -> dict[str, list[Result]]:
             for turn in range(-1, given.rounds):
                 for result, (url, shops, server, tokens) in zip(row, places, strict=True):
                     seed = new_seed() if endpoint.body else given.seed + 1000 * turn
-                    messages = messages_of(endpoint, server, shops, tokens, seed)
+                    messages = messages_of(endpoint, server, shops, tokens, seed, given.page_size)
                     lasts = given.seconds if turn >= 0 else min(1.0, given.seconds)
                     found = measured(endpoint, server, messages, url, lasts, given.connections)
                     if turn >= 0:

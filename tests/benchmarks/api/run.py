@@ -84,9 +84,9 @@ def tokens_of(run: Field, ours: Server, shops: Sequence[Shop]) -> list[str]:
 
 
 def messages_of(
-    endpoint: Endpoint, server: Server, shops: Sequence[Shop], tokens: Sequence[str], seed: int
+    endpoint: Endpoint, server: Server, shops: Sequence[Shop], tokens: Sequence[str], seed: int, page_size: int = 0
 ) -> list[bytes]:
-    asked = endpoint.requests(shops, seed)
+    asked = endpoint.requests(shops, seed, page_size)
     return [
         message(server.base, each.path, tokens[each.shop], each.body, str(uuid.uuid4()) if each.body else "")
         for each in asked
