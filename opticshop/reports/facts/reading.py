@@ -16,7 +16,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from typing import Any
 
-from django.db.models import F, Q, QuerySet, Sum
+from django.db.models import Count, F, Max, Q, QuerySet, Sum
 
 from opticshop.branches.models import Branch
 from opticshop.core import clock
@@ -73,18 +73,23 @@ def without_facts() -> Iterator[None]:
         _reading.reset(token)
 
 
-def counted(kind: Kind, scope: Scope, *, before: dt.date | None = None) -> Counts:
-    """What ``kind.raw`` would count, with facts where they are good; days from ``before`` on are counted raw.
+def counted(kind: Kind, scope: Scope) -> Counts:
+    """What ``kind.raw`` would count, with facts where they are good.
 
-    Three queries, and those of at most four raw counts.
+    Three queries, another where days are wanting, and those of at most four raw counts.
     """
-    parts = _parted(scope, before) if _reading.get() and scope.branches else None
+    parts = _parted(scope) if _reading.get() and scope.branches else None
     found: Counts = {}
     for window in parts.windows if parts else (scope,):
-        add(found, {(label, currency): values for (_, label, currency), values in kind.raw(window, False).items()})
+        add(found, counted_raw_of(kind, window))
     if parts:
         add(found, _kept(kind, scope, parts))
     return found
+
+
+def counted_raw_of(kind: Kind, scope: Scope) -> Counts:
+    """What the raw rows say."""
+    return {(label, currency): values for (_, label, currency), values in kind.raw(scope, False).items()}
 
 
 def add(into: dict[Any, dict[str, Any]], more: Mapping[Any, Mapping[str, Any]]) -> None:
@@ -108,9 +113,9 @@ class Parts:
     branches: tuple[Branch, ...]
 
 
-def _parted(scope: Scope, before: dt.date | None) -> Parts | None:
-    """None where no fact is of any use. Two queries."""
-    missing = wanting(scope, before)
+def _parted(scope: Scope) -> Parts | None:
+    """None where no fact is of any use."""
+    missing = wanting(scope)
     length = (scope.until - scope.since).days + 1
     apart = [branch for branch in scope.branches if len(missing[branch.id]) * 2 > length]
     kept = [branch for branch in scope.branches if len(missing[branch.id]) * 2 <= length]
@@ -133,28 +138,45 @@ def _windows(days: Sequence[dt.date]) -> list[tuple[dt.date, dt.date]]:
     return [(days[start], days[end - 1]) for start, end in zip(starts, ends, strict=True)]
 
 
-def wanting(scope: Scope, before: dt.date | None = None) -> dict[uuid.UUID, set[dt.date]]:
+def wanting(scope: Scope) -> dict[uuid.UUID, set[dt.date]]:
     """Branch -> the days of the scope of which no fact may be read: not built, built otherwise, stale, or not over.
 
-    Two queries. Nothing is over of a day on which ``before`` falls, nor of any later one.
+    Two queries, and a third where not every day of each branch is built.
     """
     stale = stale_days(scope)
-    fit: dict[uuid.UUID, set[dt.date]] = defaultdict(set)
-    branches = {branch.id: branch for branch in scope.branches}
-    ends = {
-        branch.id: min(clock.today(branch.time_zone), before or dt.date.max, scope.until + A_DAY)
-        for branch in scope.branches
+    built = FactDay.objects.everywhere(WHY).filter(
+        branch__in=scope.branches, day__range=(scope.since, scope.until), made_with=made_with()
+    )
+    groups = built.order_by().values_list("branch_id", "time_zone", "currency")
+    numbers = {
+        (branch, zone, currency): (number, last)
+        for branch, zone, currency, number, last in groups.annotate(Count("id"), Max("day"))
     }
-    version = made_with()
-    built = FactDay.objects.everywhere(WHY).filter(branch__in=scope.branches, day__range=(scope.since, scope.until))
-    for branch_id, day, zone, currency, made in built.values_list(
-        "branch_id", "day", "time_zone", "currency", "made_with"
-    ):
-        branch = branches[branch_id]
-        if made == version and zone == branch.time_zone and currency == branch.currency and day < ends[branch_id]:
-            fit[branch_id].add(day)
-    days = {scope.since + A_DAY * place for place in range((scope.until - scope.since).days + 1)}
-    return {branch.id: (days - fit[branch.id]) | stale[branch.id] for branch in scope.branches}
+    missing: dict[uuid.UUID, set[dt.date]] = {}
+    listed: list[Branch] = []
+    for branch in scope.branches:
+        until = min(scope.until, clock.today(branch.time_zone) - A_DAY)
+        length = (until - scope.since).days + 1
+        number, last = numbers.get((branch.id, branch.time_zone, branch.currency), (0, until))
+        if number == length and last <= until:
+            missing[branch.id] = stale[branch.id].union(_days(until + A_DAY, scope.until))
+        else:
+            listed.append(branch)
+    if listed:
+        fit: dict[uuid.UUID, set[dt.date]] = defaultdict(set)
+        known = {branch.id: (branch.time_zone, branch.currency, clock.today(branch.time_zone)) for branch in listed}
+        rows = built.filter(branch__in=listed).values_list("branch_id", "day", "time_zone", "currency")
+        for branch_id, day, *made in rows:
+            zone, currency, today = known[branch_id]
+            if made == [zone, currency] and day < today:
+                fit[branch_id].add(day)
+        every = set(_days(scope.since, scope.until))
+        missing |= {branch.id: (every - fit[branch.id]) | stale[branch.id] for branch in listed}
+    return missing
+
+
+def _days(first: dt.date, last: dt.date) -> list[dt.date]:
+    return [first + A_DAY * place for place in range((last - first).days + 1)]
 
 
 def stale_days(scope: Scope) -> dict[uuid.UUID, set[dt.date]]:
@@ -190,18 +212,28 @@ def _kept(kind: Kind, scope: Scope, parts: Parts) -> Counts:
         return "Total" if by == TOTAL else codes[group] if by == "branch" else str(group)
 
     found: Counts = {}
-    for group, currency, *values in _summed(kind, rows.order_by(), key):
+    for group, currency, *values in _seen(kind, rows, key) if kind.histograms else _summed(kind, rows, key):
         add(found, {(label(group), currency): dict(zip(kind.columns, values, strict=True))})
     return found
 
 
 def _summed(kind: Kind, rows: QuerySet[Any], key: str) -> Iterable[tuple[Any, ...]]:
-    if kind.histograms:
-        for group, currency, *seen in rows.values_list(key, "currency", *kind.columns).iterator():
-            yield group, currency, *(Counter({int(value): count for value, count in each.items()}) for each in seen)
-        return
     sums: dict[str, Any] = {}
     for name in kind.columns:
         is_money = kind.model._meta.get_field(name).get_internal_type() == "DecimalField"
         sums[f"sum_{name}"] = MoneySum(name) if is_money else Sum(name)
-    yield from rows.annotate(group=F(key)).values_list("group", "currency").annotate(**sums)
+    yield from rows.order_by().annotate(group=F(key)).values_list("group", "currency").annotate(**sums)
+
+
+def _seen(kind: Kind, rows: QuerySet[Any], key: str) -> Iterable[tuple[Any, ...]]:
+    found: dict[tuple[Any, str], list[dict[str, int]]] = {}
+    for group, currency, *seen in rows.order_by().values_list(key, "currency", *kind.columns).iterator():
+        into = found.get((group, currency))
+        if into is None:
+            found[group, currency] = list(seen)
+            continue
+        for mine, other in zip(into, seen, strict=True):
+            for value, count in other.items():
+                mine[value] = mine.get(value, 0) + count
+    for (group, currency), into in found.items():
+        yield group, currency, *(Counter({int(value): count for value, count in each.items()}) for each in into)

@@ -43,7 +43,7 @@ from opticshop.workshop.models import Breakage, Job
 
 from ..facts.histograms import nearest_rank_seen
 from ..facts.models import LossFact, MadeFact, TimesFact
-from ..facts.reading import Cells, Kind, add, counted, keep
+from ..facts.reading import Cells, Kind, add, counted, counted_raw_of, keep
 from ..registry import TOTAL, Chart, Column, Drill, Report, Row, Scope, register
 
 HOURS = Decimal("0.01")
@@ -60,22 +60,41 @@ def turnaround(scope: Scope) -> list[Row]:
 
 
 def right_first_time(scope: Scope) -> list[Row]:
-    """One row a group, as ``quality.figures`` counts it.
-
-    Whether a pair may still come back is a matter of today: the days of which some may are counted from the raw rows.
-    """
-    settled = clock.now().date() - dt.timedelta(days=RETURN_DAYS + 1)
+    """One row a group, as ``quality.figures`` counts it."""
+    counts, young = counted(MADE_FACTS, scope), _not_yet_settled(scope)
     return [
         {
             scope.by: label,
-            "finished": counts["jobs"],
-            "right": counts["right"],
-            "right_share": share_of(counts["right"], counts["jobs"]),
-            "not_yet_settled": counts.get("not_yet_settled", 0),
+            "finished": each["jobs"],
+            "right": each["right"],
+            "right_share": share_of(each["right"], each["jobs"]),
+            "not_yet_settled": young[label],
         }
-        for (label, _), counts in sorted(counted(MADE_FACTS, scope, before=settled).items())
-        if counts["jobs"]
+        for (label, _), each in sorted(counts.items())
+        if each["jobs"]
     ]
+
+
+def _not_yet_settled(scope: Scope) -> Counter[str]:
+    """Label -> pairs that may still come back, which is a matter of now: all of the days since, none of those before.
+
+    The days in which the moment falls in one zone or another are counted from the raw rows.
+    """
+    moment = clock.now().date() - dt.timedelta(days=RETURN_DAYS)
+    found = Counter[str]()
+    border = replace(
+        scope,
+        since=max(scope.since, moment - dt.timedelta(days=1)),
+        until=min(scope.until, moment + dt.timedelta(days=1)),
+    )
+    if border.since <= border.until:
+        for (label, _), counts in counted_raw_of(MADE_FACTS, border).items():
+            found[label] += counts["not_yet_settled"]
+    since = replace(scope, since=max(scope.since, moment + dt.timedelta(days=2)))
+    if since.since <= since.until:
+        for (label, _), counts in counted(MADE_FACTS, since).items():
+            found[label] += counts["jobs"]
+    return found
 
 
 def remakes_and_spoil(scope: Scope) -> list[Row]:
