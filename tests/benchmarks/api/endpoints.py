@@ -132,7 +132,8 @@ def _shop(connection: psycopg.Connection[Any], branch: str, seed: int, letters: 
         " LIMIT %(most)s"
     )
     names = keys(
-        "SELECT left(split_part(search_family, ' ', 1), %(letters)s) FROM customers_customer WHERE branch_id = %(branch)s AND search_family <> ''"
+        "SELECT left(split_part(search_family, ' ', 1), %(letters)s) FROM customers_customer"
+        " WHERE branch_id = %(branch)s AND search_family <> ''"
         " AND search_family NOT LIKE 'bench%%'"
         " ORDER BY md5(id::text || %(seed)s) LIMIT %(most)s"
     )

@@ -1,8 +1,8 @@
 """``python -m tests.benchmarks.api.growth --databases URL URL URL``: ours over ever more data, and how much slower.
 
 One server for each database, all at once and asked in turn, so that what drifts drifts for all. More orders in as many
-branches are also longer lists: what is compared must be equally long. Lists are therefore asked for by pages of ten, and
-customers by their whole family name; how large an answer was stands beside its times.
+branches are also longer lists: what is compared must be equally long. Lists are therefore asked for by pages of ten,
+and customers by their whole family name; how large an answer was stands beside its times.
 """
 
 from __future__ import annotations
