@@ -12,6 +12,7 @@ from opticshop.core import acting, clock
 from opticshop.correspondence.models import Message
 from opticshop.integrations.feed import lock_head
 from opticshop.integrations.models import FeedHead
+from opticshop.reports.models import ReportMail
 
 #: Positions of the feed that may have been given out since the backup are never given out again.
 LEAP = 1_000_000
@@ -29,6 +30,9 @@ def settle(manifest: dict[str, Any]) -> list[str]:
             Message.objects.everywhere("a restored database must send nothing twice")
             .filter(state=Message.State.QUEUED, awaits_batch=False, due_at__lte=now)
             .update(state=Message.State.SENDING, attempted_at=now - _LONG_AGO)
+        )
+        held += ReportMail.objects.filter(state=ReportMail.State.QUEUED).update(
+            state=ReportMail.State.SENDING, attempted_at=now - _LONG_AGO
         )
         note(
             action="other",
