@@ -55,9 +55,10 @@ NOT_COPIED = frozenset(
         "stock_stockitem",
     }
 )
+_LEFT_OUT = "'left', 'right', 'anisometropia_dpt', 'cutting_margin_mm', 'reading_imbalance_dpt', 'size_difference_percent'"
 #: What an old order keeps of a column instead of all that was said: table -> column -> SQL.
 LEAN: dict[str, dict[str, str]] = {
-    "orders_order": {"computation": "jsonb_build_object('version', computation->'version')", "warnings": "'[]'"},
+    "orders_order": {"computation": f"computation - ARRAY[{_LEFT_OUT}] || '{{\"assumptions\": []}}'", "warnings": "'[]'"},
     "orders_orderline": {"reasons": "'[]'"},
 }
 LEANEST: dict[str, dict[str, str]] = {**LEAN, "billing_payment": {"till_day_id": "NULL"}}
