@@ -249,6 +249,7 @@ def _job(
         "inspection_form": form,
         "inspected": inspected,
         "inspected_lines": measuring.lines_told(inspected.verdict) if inspected else [],
+        "missing": [each.replace(".", " ").replace("_", " ") for each in inspected.missing] if inspected else [],
         "waits_for_second": waits_for_second,
         "may_confirm": waits_for_second
         and can_inspect

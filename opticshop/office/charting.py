@@ -24,6 +24,8 @@ from .reporting import shown
 MOST_NAMES = 20
 #: How many groups in time have their figures told, and how many their name below.
 TOLD, NAMED = 14, 5
+#: A mark further right would lie half outside of the drawing.
+LAST_MARK = 99.4
 #: Units of the drawing of groups in time; the page scales it, its words excepted.
 WIDTH, HEIGHT = 640.0, 130.0
 
@@ -115,7 +117,9 @@ def _panel(asked: Asked, columns: Sequence[Column], groups: list[_Group], curren
     top = _top(columns, groups, is_stacked)
     if not top:
         return None
-    title = ", ".join(filter(None, [columns[0].title if len(columns) == 1 else _unit(columns[0]), currency]))
+    title = columns[0].title if len(columns) == 1 else _unit(columns[0])
+    if currency:
+        title += f", {currency}" if columns[0].kind == "money" else f", of orders in {currency}"
     series = [column.title for column in columns] if len(columns) > 1 else []
     if is_in_time:
         drawn = _in_time(columns, groups, top, is_stacked)
@@ -141,7 +145,7 @@ def _bar(place: int, column: Column, group: _Group, top: Decimal) -> Bar:
         name=column.title,
         text=shown(column, group.now or {}),
         length=_share(_value(column, group.now), top),
-        before=None if before is None else _share(before, top),
+        before=None if before is None else min(_share(before, top), LAST_MARK),
     )
 
 
