@@ -16,21 +16,26 @@ ROOT = Path(__file__).resolve().parents[1]
 _PINNED = re.compile(r"^([A-Za-z0-9._-]+)==", re.MULTILINE)
 _HEAD = """# What we depend on
 
-Written by `make sbom`; versions and hashes are in `requirements/base.txt`, all details in `var/sbom.json`. Licences as
-the packages themselves state them; somebody who redistributes reads the texts that come with them.
+Written by `make sbom`; versions and hashes are in `requirements/base.txt` and, with the extra `tracing`, in
+`requirements/tracing.txt`; all details in `var/sbom.json`. Licences as the packages themselves state them; somebody who
+redistributes reads the texts that come with them.
 
-| package | licence |
-|---|---|
 """
+_ROWS = "| package | licence |\n|---|---|\n"
+_EXTRA = "\n## Only with the extra `tracing`\n\n"
 
 
 def plain(name: str) -> str:
     return re.sub(r"[-_.]+", "-", name).lower()
 
 
+def pinned_in(name: str) -> set[str]:
+    return {plain(each) for each in _PINNED.findall((ROOT / "requirements" / name).read_text())}
+
+
 def wanted() -> set[str]:
-    """Names of what production needs: the pinned packages and our own plugins."""
-    pinned = _PINNED.findall((ROOT / "requirements" / "base.txt").read_text())
+    """Names of what production needs: the pinned packages, also those of the extra, and our own plugins."""
+    pinned = pinned_in("base.txt") | pinned_in("tracing.txt")
     return {plain(name) for name in (*pinned, *(each.name for each in (ROOT / "plugins").iterdir() if each.is_dir()))}
 
 
@@ -71,8 +76,14 @@ def licence_of(component: dict[str, Any]) -> str:
 
 
 def table(components: list[dict[str, Any]]) -> str:
+    """The packages of every installation, then those that only the extra brings."""
+    extra = pinned_in("tracing.txt") - pinned_in("base.txt")
     rows = sorted((plain(each["name"]), licence_of(each)) for each in components)
-    return _HEAD + "".join(f"| {name} | {licence} |\n" for name, licence in rows)
+    always, with_extra = (
+        "".join(f"| {name} | {licence} |\n" for name, licence in rows if (name in extra) is is_extra)
+        for is_extra in (False, True)
+    )
+    return _HEAD + _ROWS + always + (_EXTRA + _ROWS + with_extra if with_extra else "")
 
 
 def main() -> None:

@@ -37,8 +37,11 @@ _STARTS_WITHIN = 60.0
 class Instance:
     """One gunicorn; ``in_turn`` is what the round robin goes by."""
 
-    def __init__(self, name: str, environment: dict[str, str], home: Path, *, ready: str, workers: int = 1) -> None:
+    def __init__(
+        self, name: str, environment: dict[str, str], home: Path, *, ready: str, workers: int = 1, threads: int = 4
+    ) -> None:
         self.name, self.environment, self.ready, self.workers = name, environment, ready, workers
+        self.threads = threads
         self.log = home / f"{name}.log"
         self.port, self.in_turn = free_port(), False
         self.base = f"http://127.0.0.1:{self.port}"
@@ -46,7 +49,8 @@ class Instance:
 
     def start(self) -> None:
         command = [f"{Path(sys.executable).parent}/gunicorn", "opticshop.config.wsgi:application"]
-        command += ["--bind", f"127.0.0.1:{self.port}", "--workers", str(self.workers), "--threads", "4"]
+        command += ["--bind", f"127.0.0.1:{self.port}", "--workers", str(self.workers)]
+        command += ["--threads", str(self.threads)]
         command += ["--keep-alive", "75", "--graceful-timeout", "30"]
         with self.log.open("ab") as log:
             self.running = subprocess.Popen(
