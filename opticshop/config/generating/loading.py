@@ -81,7 +81,9 @@ def taken_off(tables: Sequence[str], silenced: Sequence[str]) -> Taken:
                 continue
             word = "PRIMARY KEY" if kind == "p" else "UNIQUE"
             later = (" DEFERRABLE" if can_defer else "") + (" INITIALLY DEFERRED" if is_deferred else "")
-            off.constraints.append(f'ALTER TABLE {table} ADD CONSTRAINT "{constraint}" {word} USING INDEX "{name}"{later}')
+            off.constraints.append(
+                f'ALTER TABLE {table} ADD CONSTRAINT "{constraint}" {word} USING INDEX "{name}"{later}'
+            )
             cursor.execute(f'ALTER TABLE {table} DROP CONSTRAINT "{constraint}"')
         for table in silenced:
             cursor.execute(f'ALTER TABLE "{table}" DISABLE TRIGGER USER')

@@ -55,10 +55,15 @@ NOT_COPIED = frozenset(
         "stock_stockitem",
     }
 )
-_LEFT_OUT = "'left', 'right', 'anisometropia_dpt', 'cutting_margin_mm', 'reading_imbalance_dpt', 'size_difference_percent'"
+_LEFT_OUT = (
+    "'left', 'right', 'anisometropia_dpt', 'cutting_margin_mm', 'reading_imbalance_dpt', 'size_difference_percent'"
+)
 #: What an old order keeps of a column instead of all that was said: table -> column -> SQL.
 LEAN: dict[str, dict[str, str]] = {
-    "orders_order": {"computation": f"computation - ARRAY[{_LEFT_OUT}] || '{{\"assumptions\": []}}'", "warnings": "'[]'"},
+    "orders_order": {
+        "computation": f"computation - ARRAY[{_LEFT_OUT}] || '{{\"assumptions\": []}}'",
+        "warnings": "'[]'",
+    },
     "orders_orderline": {"reasons": "'[]'"},
 }
 LEANEST: dict[str, dict[str, str]] = {**LEAN, "billing_payment": {"till_day_id": "NULL"}}
@@ -71,7 +76,7 @@ _DAY = rb"(?<![0-9])[0-9]{4}-[0-9]{2}-[0-9]{2}(?![0-9])"
 
 @dataclass(frozen=True)
 class Slot:
-    """A place in a block: what it holds (``kind``) and of what (``of``: a row, a number, a day in days from 1970...)."""
+    """A place in a block: what it holds (``kind``) and of what (``of``: a row, a paper, a day from 1970)."""
 
     offset: int
     width: int
@@ -181,11 +186,17 @@ class Reader:
         return self.columns[table]
 
     def read(
-        self, told: Told, person: Mapping[str, Sequence[Any]], order: Mapping[str, Sequence[Any]], group: tuple[Any, ...]
+        self,
+        told: Told,
+        person: Mapping[str, Sequence[Any]],
+        order: Mapping[str, Sequence[Any]],
+        group: tuple[Any, ...],
     ) -> Pattern:
         """``person`` and ``order`` are the keys of the rows that are copied with a new person, and with every order."""
         began = _day(told.began)
-        wrote = {table: [*person.get(table, ()), *order.get(table, ())] for table in sorted({*person, *order} - NOT_COPIED)}
+        wrote = {
+            table: [*person.get(table, ()), *order.get(table, ())] for table in sorted({*person, *order} - NOT_COPIED)
+        }
         tables = list(wrote)
         rows = {table: self._rows(table, wrote[table], None) for table in tables}
         own: dict[bytes, int] = {}
@@ -217,7 +228,7 @@ class Reader:
             began=began,
             length=_day(told.ended) - began,
             group=group,
-            born=(told.customer.birth_date - dt.date(1970, 1, 1)).days,
+            born=(told.born - dt.date(1970, 1, 1)).days,
             keys=[at for at, _ in sorted(moments)],
             papers=papers,
             money=self._money(rows.get("billing_payment", [])),
@@ -293,7 +304,7 @@ class _Slots:
         }
         self.told = told
         self.counted: dict[str, int] = {}
-        self.born = told.customer.birth_date.isoformat().encode()
+        self.born = told.born.isoformat().encode()
         customer = told.customer
         self.names = {
             customer.given_name.encode(): "given",
@@ -325,7 +336,9 @@ class _Slots:
             elif (table, cell.column) == (ENTRIES, "at"):
                 entry = struct.unpack("!q", row.bytes_of("id") or b"")[0]
                 moment = self.told.marks[min(bisect.bisect_left(self.upto, entry), len(self.upto) - 1)][1]
-                yield Slot(cell.offset, 8, "moment", int(moment.timestamp() * 1_000_000) - wire.EPOCH_DAYS * 86_400_000_000)
+                yield Slot(
+                    cell.offset, 8, "moment", int(moment.timestamp() * 1_000_000) - wire.EPOCH_DAYS * 86_400_000_000
+                )
             elif cell.type == "uuid":
                 if table == "billing_payment" and cell.column == "till_day_id":
                     day = _micros(row.bytes_of("taken_at")) // 86_400_000_000

@@ -121,7 +121,7 @@ class Plan:
         """Stories that are not done with; where none has happened so far by the last day, one that is just placed."""
         among = np.flatnonzero(self.is_open)
         pattern = rng.choice(among, len(monday), p=self.share[among] / self.share[among].sum())
-        ready = np.array([each for each in among if self.patterns[each].name.startswith("ready")], np.int64)
+        ready = np.array([each for each in among.tolist() if self.patterns[each].name.startswith("ready")], np.int64)
         if len(ready):
             pattern = np.where(forgotten, rng.choice(ready, len(monday)), pattern)
         shortest = among[np.argmin(self.length[among])]

@@ -105,7 +105,8 @@ class Press:
         batch = drawing.draw(rng, asked.stories * 4, day)
         given, family = fixed_names(np.arange(asked.stories * 4), asked.seed)
         patterns: list[Pattern] = []
-        row, refused = 0, []
+        row = 0
+        refused: list[str] = []
         for number, ending in enumerate(_endings(asked.stories)):
             while True:
                 if row >= len(batch.age):
@@ -114,7 +115,7 @@ class Press:
                 watch.new()
                 parts.clear()
                 try:
-                    told = teller.tell(ending, batch, row, *words, day, number)
+                    told = teller.told(ending, batch, row, words[0], words[1], day, number)
                 except Untold as untold:
                     refused.append(str(untold))
                     row += 1
@@ -238,7 +239,9 @@ class _Run:
         silenced = {*tables, *(model._meta.db_table for model in (TillDay, Lot, Movement))} - {ENTRIES}
         self.stock.make()
         off = loading.taken_off(sorted(set(tables) - parted), self._with_triggers(sorted(silenced)))
-        self.tell(f"indexes and keys of {len(tables)} tables taken off; from here to the end a break spoils the database")
+        self.tell(
+            f"indexes and keys of {len(tables)} tables taken off; from here to the end a break spoils the database"
+        )
         try:
             self._load(tables)
             with transaction.atomic():
@@ -367,9 +370,7 @@ class _Run:
                 given[kind, place] = np.ascontiguousarray(keys[:, place]).view(np.uint8).reshape(-1, 8)
         return given
 
-    def _moved(
-        self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints
-    ) -> dict[int, dict[tuple[str, Any], Bytes]]:
+    def _moved(self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints) -> dict[int, dict[tuple[str, Any], Bytes]]:
         """What the movements of a batch leave in their lots, order by order."""
         found: dict[int, dict[tuple[str, Any], Bytes]] = defaultdict(dict)
         parts: list[tuple[int, int, Ints]] = []
@@ -396,9 +397,7 @@ class _Run:
                     found[place][kind, move] = value
         return found
 
-    def _papers(
-        self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints
-    ) -> dict[tuple[int, int], dict[int, Ints]]:
+    def _papers(self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints) -> dict[tuple[int, int], dict[int, Ints]]:
         """Numbers of the documents of a batch, without a gap for each branch, series and year, in the order of time."""
         found: dict[tuple[int, int], dict[int, Ints]] = defaultdict(dict)
         parts: dict[int, list[tuple[tuple[int, int], int, Ints, Ints]]] = defaultdict(list)

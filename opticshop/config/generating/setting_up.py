@@ -1,4 +1,4 @@
-"""Makes the invented group that orders are pressed for: branches, staff, catalogue and a supplier, through the services.
+"""Makes the invented group that orders are pressed for, through the services: branches, staff, catalogue, supplier.
 
 All names say that they are invented. Codes of branches and of people have one length, so that one stands for another
 in a block of bytes (see ``patterns``).
@@ -126,7 +126,11 @@ def group_make(count: int, opened: dt.date) -> Group:
 def _shop(actor: Actor, number: int) -> Shop:
     code = code_of(number)
     branch = branches.branch_open(
-        actor=actor, code=code, name=f"Shop {code} (invented)", address=_ADDRESS.format(code), tax_number="XX 000 0000 00"
+        actor=actor,
+        code=code,
+        name=f"Shop {code} (invented)",
+        address=_ADDRESS.format(code),
+        tax_number="XX 000 0000 00",
     )
     people = []
     for role, word in STAFF:

@@ -84,6 +84,7 @@ class Told:
 
     ending: Ending
     customer: Customer
+    born: dt.date
     order: Order
     began: dt.datetime
     ended: dt.datetime
@@ -120,19 +121,19 @@ class Teller:
             days -= day.weekday() < 6
         self.go_to(day, hour, self.now.minute)
 
-    def act(self, call: Callable[[], Any]) -> Any:
+    def act(self, use: Callable[..., Any], **given: Any) -> Any:
         """One use case, two minutes after the one before, then what follows from it."""
         self.now += dt.timedelta(minutes=2)
         with clock.at(self.now):
             with transaction.atomic():
-                result = call()
+                result = use(**given)
             outbox.deliver_all()
         self.marks.append((self.mark(), self.now))
         return result
 
     # --- the stories ------------------------------------------------------------------------------------------------
 
-    def tell(self, ending: Ending, batch: Batch, row: int, given: str, family: str, day: dt.date, variant: int) -> Told:
+    def told(self, ending: Ending, batch: Batch, row: int, given: str, family: str, day: dt.date, variant: int) -> Told:
         """The story of person ``row``; Untold, with everything taken back, where the service refuses."""
         self.marks = []
         self.go_to(day, 9, 10 + variant % 30)
@@ -145,51 +146,48 @@ class Teller:
             raise Untold(f"{ending.name}: {refused.code}") from refused
         self.between("order")
         order = Order.objects.everywhere(WHY).get(id=order.id)
-        return Told(ending, customer, order, began, self.now, self.marks)
+        return Told(ending, customer, batch.birth_date[row].item(), order, began, self.now, self.marks)
 
     def _ordered(self, batch: Batch, row: int, given: str, family: str, variant: int) -> tuple[Customer, Order]:
         branch, today = self.shop.branch, self.now.date()
         customer = self.act(
-            lambda: customers.customer_register(
-                actor=self.counter,
-                branch=branch,
-                given_name=given,
-                family_name=family,
-                birth_date=batch.birth_date[row].item(),
-                preferred_channel="none",
-                wants_recalls=False,
-                note=NOTE,
-            )
+            customers.customer_register,
+            actor=self.counter,
+            branch=branch,
+            given_name=given,
+            family_name=family,
+            birth_date=batch.birth_date[row].item(),
+            preferred_channel="none",
+            wants_recalls=False,
+            note=NOTE,
         ).customer
         self.between("person")
         addition = int(batch.addition_hundredths[row])
         prescription = self.act(
-            lambda: prescriptions.prescription_record(
-                actor=self.counter,
-                customer=customer,
-                written=WrittenPrescription(
-                    issued_on=today - dt.timedelta(days=variant % 20),
-                    right=_written(batch.right, row, addition),
-                    left=_written(batch.left, row, addition),
-                    prescriber_name=PRESCRIBER,
-                ),
-            )
+            prescriptions.prescription_record,
+            actor=self.counter,
+            customer=customer,
+            written=WrittenPrescription(
+                issued_on=today - dt.timedelta(days=variant % 20),
+                right=_written(batch.right, row, addition),
+                left=_written(batch.left, row, addition),
+                prescriber_name=PRESCRIBER,
+            ),
         )
         frame = self.group.frames[variant % len(self.group.frames)]
         right, left = (Decimal(int(each[row])).scaleb(-1) for each in (batch.pd_right_tenths, batch.pd_left_tenths))
         measurement = self.act(
-            lambda: prescriptions.measurement_take(
-                actor=self.counter,
-                customer=customer,
-                frame=frame,
-                measured=Measured(
-                    method="pupilmeter",
-                    pd_right_mm=right,
-                    pd_left_mm=left,
-                    height_right_mm=Decimal(20),
-                    height_left_mm=Decimal(20),
-                ),
-            )
+            prescriptions.measurement_take,
+            actor=self.counter,
+            customer=customer,
+            frame=frame,
+            measured=Measured(
+                method="pupilmeter",
+                pd_right_mm=right,
+                pd_left_mm=left,
+                height_right_mm=Decimal(20),
+                height_left_mm=Decimal(20),
+            ),
         )
         lens = self._lens(batch, row, addition, variant)
         wanted = orders.Wanted(
@@ -202,7 +200,7 @@ class Teller:
             purpose="near" if addition and lens != self.group.varifocal and variant % 2 else "distance",
         )
         self._fill_drawers(wanted)
-        order: Order = self.act(lambda: orders.order_place(actor=self.counter, wanted=wanted))
+        order: Order = self.act(orders.order_place, actor=self.counter, wanted=wanted)
         return customer, order
 
     def _lens(self, batch: Batch, row: int, addition: int, variant: int) -> Any:
@@ -255,11 +253,13 @@ class Teller:
             self.later(1, 11)
             for payment in list(Payment.objects.everywhere(WHY).filter(order=order)):
                 self.act(
-                    lambda paid=payment: billing.payment_refund(
-                        actor=self.manager, payment=paid, amount=None, reason="The order is given up"
-                    )
+                    billing.payment_refund,
+                    actor=self.manager,
+                    payment=payment,
+                    amount=None,
+                    reason="The order is given up",
                 )
-            self.act(lambda: orders.order_cancel(actor=self.manager, order=order, reason="The customer gave it up"))
+            self.act(orders.order_cancel, actor=self.manager, order=order, reason="The customer gave it up")
             return
         self._lenses_come(order)
         self.later(1 + variant % 2, 9)
@@ -285,42 +285,37 @@ class Teller:
             self._hand_over(order, "card")
         if name == "paid_back":
             self.later(3, 15)
-            paid = Payment.objects.everywhere(WHY).filter(order=order).exclude(kind="refund").last()
+            paid = Payment.objects.everywhere(WHY).filter(order=order).exclude(kind="refund").latest("id")
             self.act(
-                lambda: billing.payment_refund(
-                    actor=self.manager, payment=paid, amount=Decimal("10.00"), reason="Goodwill"
-                )
+                billing.payment_refund, actor=self.manager, payment=paid, amount=Decimal("10.00"), reason="Goodwill"
             )
 
     # --- its parts --------------------------------------------------------------------------------------------------
 
     def _pay(self, order: Order, percent: int, method: str) -> None:
         amount = (money.balance_of(order).due * percent / 100).quantize(Decimal("1"))
-        self.act(lambda: billing.payment_take(actor=self.counter, order=order, amount=amount, method=method))
+        self.act(billing.payment_take, actor=self.counter, order=order, amount=amount, method=method)
 
     def _hand_over(self, order: Order, method: str) -> None:
         order = Order.objects.everywhere(WHY).select_related("branch", "customer").get(id=order.id)
         due = money.balance_of(order).due
         if due > 0:
-            self.act(lambda: billing.payment_take(actor=self.counter, order=order, amount=due, method=method))
-        registrant = self.manager.id if order.customer.birth_date.year > self.now.year - 17 else None
-        self.act(lambda: quality.handover_record(actor=self.counter, order=order, supervised_by=registrant))
+            self.act(billing.payment_take, actor=self.counter, order=order, amount=due, method=method)
+        born = order.customer.birth_date
+        registrant = self.manager.id if born and born.year > self.now.year - 17 else None
+        self.act(quality.handover_record, actor=self.counter, order=order, supervised_by=registrant)
 
     def _lenses_come(self, order: Order) -> None:
         """Lenses that are made for it are ordered, come a week later, and are good."""
         with clock.at(self.now):
             drafts = list(_special(order, ("draft",)))
         for draft in drafts:
-            self.act(lambda found=draft: lens_orders.lens_order_send(actor=self.manager, lens_order=found))
+            self.act(lens_orders.lens_order_send, actor=self.manager, lens_order=draft)
         if drafts:
             self.later(5, 10)
         for sent in list(_special(order, ("sent", "confirmed"))):
             shown = {name: getattr(sent, name) for name in _POWER}
-            self.act(
-                lambda found=sent, reading=LensReading(**shown): lens_orders.lens_order_receive(
-                    actor=self.counter, lens_order=found, reading=reading
-                )
-            )
+            self.act(lens_orders.lens_order_receive, actor=self.counter, lens_order=sent, reading=LensReading(**shown))
 
     def _job(self, order: Order) -> Job | None:
         jobs = Job.objects.everywhere(WHY).select_related("branch", "order__branch", "order__frame")
@@ -333,10 +328,10 @@ class Teller:
             if job is None:
                 return
             if job.state == JobState.STOPPED:
-                self.act(lambda j=job: workshop.job_resume(actor=self.hand, job=j, note="It goes on"))
+                self.act(workshop.job_resume, actor=self.hand, job=job, note="It goes on")
                 continue
             if job.state == JobState.WAITING:
-                self.act(lambda j=job: workshop.lenses_arrived(actor=self.hand, job=j))
+                self.act(workshop.lenses_arrived, actor=self.hand, job=job)
                 continue
             step = bench.next_step(job.steps.all())
             if step is None:
@@ -348,12 +343,12 @@ class Teller:
                 fails = max(0, fails - 1)
             else:
                 use = workshop.step_start if step.state == JobStep.State.PENDING else workshop.step_finish
-                self.act(lambda j=job, u=use, kind=step.kind: u(actor=self.hand, job=j, kind=kind))
+                self.act(use, actor=self.hand, job=job, kind=step.kind)
 
     def _verify(self, job: Job, eye: str) -> None:
         lens = job.order.lenses.get(eye=eye)
         reading = workshop.Reading(**{name: getattr(lens, name) for name in _POWER})
-        self.act(lambda: workshop.lens_verify(actor=self.hand, job=job, eye=eye, reading=reading))
+        self.act(workshop.lens_verify, actor=self.hand, job=job, eye=eye, reading=reading)
 
     def _inspect(self, job: Job, *, is_good: bool) -> None:
         readings: dict[str, Any] = {}
@@ -364,32 +359,45 @@ class Teller:
             values["sphere_dpt"] += Decimal(0 if is_good else 1)
             readings[lens.eye] = values
         self.act(
-            lambda: quality.inspection_record(
-                actor=self.hand, job=job, readings=readings, visual=_SEEN, redo_from=StepKind.GLAZE
-            )
+            quality.inspection_record,
+            actor=self.hand,
+            job=job,
+            readings=readings,
+            visual=_SEEN,
+            redo_from=StepKind.GLAZE,
         )
 
     def _break(self, order: Order) -> None:
         if job := self._job(order):
             self.act(
-                lambda: workshop.lens_break(
-                    actor=self.hand, job=job, eye="left", step="edge", reason="Chipped", cause="chipped"
-                )
+                workshop.lens_break,
+                actor=self.hand,
+                job=job,
+                eye="left",
+                step="edge",
+                reason="Chipped",
+                cause="chipped",
             )
 
     def _brought_back(self, order: Order) -> None:
         self.act(
-            lambda: quality.return_record(
-                actor=self.counter, order=order, cause="axis_off", eye="right", words="The axis is off"
-            )
+            quality.return_record,
+            actor=self.counter,
+            order=order,
+            cause="axis_off",
+            eye="right",
+            words="The axis is off",
         )
         found = PairReturn.objects.everywhere(WHY).select_related("branch", "order").get(order=order, decision="")
         with clock.at(self.now):
             self._refill(order)
         self.act(
-            lambda: quality.return_decide(
-                actor=self.manager, found=found, decision="remake", note="Made again", branch=self.shop.branch
-            )
+            quality.return_decide,
+            actor=self.manager,
+            found=found,
+            decision="remake",
+            note="Made again",
+            branch=self.shop.branch,
         )
 
     def _refill(self, order: Order) -> None:

@@ -59,9 +59,13 @@ def rows_of(
 ) -> list[Row]:
     """Rows by key, in the order of their keys; ``instead`` are SQL expressions that stand for columns."""
     given = instead or {}
-    named = ", ".join(f'({given[name]})::{kind} AS "{name}"' if name in given else f'"{name}"' for name, kind in columns)
+    named = ", ".join(
+        f'({given[name]})::{kind} AS "{name}"' if name in given else f'"{name}"' for name, kind in columns
+    )
     wanted = ", ".join("'" + str(each) + "'" for each in keys)
-    statement = f'COPY (SELECT {named} FROM "{table}" WHERE "{key}" IN ({wanted}) ORDER BY "{key}") TO STDOUT (FORMAT BINARY)'
+    statement = (
+        f'COPY (SELECT {named} FROM "{table}" WHERE "{key}" IN ({wanted}) ORDER BY "{key}") TO STDOUT (FORMAT BINARY)'
+    )
     with cursor.copy(statement) as copy:
         data = b"".join(bytes(piece) for piece in copy)
     return list(parsed(data, columns))

@@ -35,12 +35,18 @@ class Command(BaseCommand):
         parser.add_argument("--until", type=dt.date.fromisoformat, metavar="DAY", help="Their present day (today).")
         parser.add_argument("--years", type=int, default=5, help="Over how many years the orders lie (5).")
         parser.add_argument(
-            "--trail-days", type=int, default=14, metavar="D", help="Orders of the last D days have all they wrote (14)."
+            "--trail-days",
+            type=int,
+            default=14,
+            metavar="D",
+            help="Orders of the last D days have all they wrote (14).",
         )
         parser.add_argument(
             "--books-days", type=int, default=120, metavar="D", help="Those of the last D days have their books (120)."
         )
-        parser.add_argument("--stories", type=int, default=40, metavar="K", help="How many orders are told in full (40).")
+        parser.add_argument(
+            "--stories", type=int, default=40, metavar="K", help="How many orders are told in full (40)."
+        )
         parser.add_argument("--force", action="store_true", help="Also into a database that has customers.")
 
     def handle(self, *args: Any, **options: Any) -> None:
