@@ -7,11 +7,12 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Count, Prefetch, Q
+from django.db.models import Count, Q
 
 from opticshop.accounts.models import Membership, Role
 from opticshop.branches.models import Branch
 from opticshop.core.actor import ALL, Actor
+from opticshop.core.fetching import related
 from opticshop.core.scoping import BranchQuerySet
 
 from .causes import CAUSES
@@ -27,8 +28,11 @@ def alerts_visible_to(actor: Actor, permission: str = AlertPermission.VIEW) -> B
     return rows.select_related("branch", "owner", "acknowledged_by", "closed_by")
 
 
+_STEPS = related("steps", lambda: AlertStep.objects.order_by("id"))
+
+
 def with_steps(alerts: BranchQuerySet[Alert]) -> BranchQuerySet[Alert]:
-    return alerts.prefetch_related(Prefetch("steps", AlertStep.objects.order_by("id")))
+    return alerts.prefetch_related(_STEPS)
 
 
 def _of_what_is_visible(actor: Actor) -> Q:

@@ -114,7 +114,7 @@ def refundable(payment: Payment) -> Decimal:
 
 
 def payments_visible_to(actor: Actor, permission: str = BillingPermission.VIEW) -> BranchQuerySet[Payment]:
-    return Payment.objects.visible_to(actor, permission).select_related("receipt")
+    return Payment.objects.visible_to(actor, permission).select_related("receipt").defer("receipt__content")
 
 
 def payment_get_for(actor: Actor, payment_id: uuid.UUID, *, permission: str = BillingPermission.VIEW) -> Payment:

@@ -9,7 +9,7 @@ of foreign keys, there or back, is left to Django.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from django.core.exceptions import FieldDoesNotExist
@@ -29,11 +29,39 @@ def fetch_related(rows: Sequence[_Model], lookups: Iterable[Any], using: str) ->
     for lookup in lookups:
         steps = _steps(type(rows[0]), lookup) if isinstance(lookup, str) else None
         if steps is None:
-            prefetch_related_objects(rows, _own(lookup))
+            prefetch_related_objects(rows, lookup.own() if isinstance(lookup, Related) else _own(lookup))
             continue
         reached: Sequence[_Model] = rows
         for step in steps:
             reached = step.follow(reached, using)
+
+
+def related(name: str, asked: Callable[[], models.QuerySet[Any]]) -> Any:
+    """For ``prefetch_related``: the rows that point at a row, as the query says that ``asked`` makes. It is named once,
+    at the top of a module, so that its statement is made once: ``related("steps", lambda: JobStep.objects.all())``."""
+    kind: Any = Related  # the types of Django's Prefetch know no class below it
+    return kind(name, asked)
+
+
+class Related(models.Prefetch):  # type: ignore[type-arg]
+    """What ``related`` gives; another of the same name is another one."""
+
+    def __init__(self, name: str, asked: Callable[[], models.QuerySet[Any]]) -> None:
+        super().__init__(name)
+        self.asked = asked
+
+    def __eq__(self, other: object) -> bool:
+        return self is other
+
+    def __hash__(self) -> int:
+        return id(self)
+
+    def own(self) -> models.Prefetch[Any]:
+        """For Django's own prefetching."""
+        return models.Prefetch(self.prefetch_through, self.asked())
+
+    def get_current_querysets(self, level: int) -> list[models.QuerySet[Any]]:
+        return [self.asked()]
 
 
 def _own(lookup: Any) -> Any:
@@ -103,11 +131,13 @@ class _There:
 class _Back:
     """Back along a foreign key: each row gets all that point at it, in their own order."""
 
-    def __init__(self, relation: Any) -> None:
+    def __init__(self, relation: Any, asked: Callable[[], models.QuerySet[Any]] | None = None) -> None:
         self.name, self.field, self.model = relation.get_accessor_name(), relation.field, relation.related_model
-        self.cache = relation.cache_name
+        self.relation, self.cache = relation, relation.cache_name
         self.query: Prepared[Any] = Prepared(
-            lambda keys: self.model._default_manager.filter(**{f"{self.field.attname}__in": keys}),
+            lambda keys: (asked() if asked else self.model._default_manager.all()).filter(
+                **{f"{self.field.attname}__in": keys}
+            ),
             field=relation.model._meta.pk,
             stand_in=a_key_of_nobody(relation.model),
         )
@@ -126,13 +156,17 @@ class _Back:
         return [each for row in rows for each in row.__dict__["_prefetched_objects_cache"][self.cache]]
 
 
-_known: dict[tuple[type[_Model], str], list[Any] | None] = {}
+_known: dict[tuple[type[_Model], str | Related], list[Any] | None] = {}
 
 
-def _steps(model: type[_Model], path: str) -> list[Any] | None:
-    if (model, path) not in _known:
-        _known[model, path] = _steps_made(model, path)
-    return _known[model, path]
+def _steps(model: type[_Model], lookup: str | Related) -> list[Any] | None:
+    if (model, lookup) not in _known:
+        if isinstance(lookup, str):
+            _known[model, lookup] = _steps_made(model, lookup)
+        else:
+            [step] = _steps_made(model, lookup.prefetch_through) or [None]
+            _known[model, lookup] = [_Back(step.relation, lookup.asked)] if isinstance(step, _Back) else None
+    return _known[model, lookup]
 
 
 def _steps_made(model: type[_Model], path: str) -> list[Any] | None:

@@ -5,25 +5,29 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 
-from django.db.models import Prefetch, Q
+from django.db.models import Q
 
 from opticshop.branches.models import Branch
 from opticshop.core import clock
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
+from opticshop.core.fetching import related
 from opticshop.core.scoping import BranchQuerySet
 
 from .models import DispensingOverride, Measurement, Prescription
 from .permissions import PrescriptionPermission as Permission
 
+_OVERRIDES = related(
+    "overrides", lambda: DispensingOverride.objects.everywhere("of prescriptions that are shown").order_by("-id")
+)
+
 
 def prescriptions_visible_to(actor: Actor, permission: str = Permission.VIEW) -> BranchQuerySet[Prescription]:
     """With all that a prescription is shown with: branch, successor, eyes with prisms, overrides newest first."""
-    overrides = DispensingOverride.objects.everywhere("of prescriptions that are shown").order_by("-id")
     return (
         Prescription.objects.visible_to(actor, permission)
         .select_related("branch", "superseded_by")
-        .prefetch_related("eyes__prisms", Prefetch("overrides", queryset=overrides))
+        .prefetch_related("eyes__prisms", _OVERRIDES)
     )
 
 

@@ -114,7 +114,7 @@ class SchemeVoucherFilter(django_filters.FilterSet):
     branch = django_filters.UUIDFilter(field_name="branch_id")
     customer = CustomerFilter(field_name="customer")
     claim = django_filters.UUIDFilter(field_name="claim_id")
-    state = django_filters.MultipleChoiceFilter(choices=VoucherState.choices)
+    state = django_filters.MultipleChoiceFilter(distinct=False, choices=VoucherState.choices)
     reference = django_filters.CharFilter(field_name="reference", lookup_expr="iexact")
     document = django_filters.CharFilter(field_name="document", label="What it was redeemed for: orders/<id>")
     issued_from = django_filters.DateFilter(field_name="issued_on", lookup_expr="gte", label="Issued on or after")

@@ -68,7 +68,7 @@ class BoardPagination(KeyCursorPagination):
 
 
 class JobFilter(DaysFilterSet):
-    state = django_filters.MultipleChoiceFilter(choices=JobState.choices, label="One state or several")
+    state = django_filters.MultipleChoiceFilter(distinct=False, choices=JobState.choices, label="One state or several")
     branch = django_filters.UUIDFilter(field_name="branch_id")
     order = django_filters.UUIDFilter(field_name="order_id")
     number = django_filters.CharFilter(field_name="number")

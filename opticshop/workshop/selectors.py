@@ -7,12 +7,11 @@ import uuid
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from django.db.models import Prefetch
-
 from opticshop.branches.models import Branch
 from opticshop.branches.selectors import branch_get_for
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import Invalid, NotFound
+from opticshop.core.fetching import related
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.orders.models import Order
 from opticshop.orders.services import document_of
@@ -25,6 +24,10 @@ from .permissions import WorkshopPermission
 AFTER_INSPECTION = frozenset({StepKind.SET_UP, StepKind.PACK})
 CLOSED_STEPS = frozenset({JobStep.State.DONE, JobStep.State.SKIPPED})
 LIVE_STATES = tuple(state for state, moves in JOB_MOVES.items() if moves)
+
+_STEPS = related("steps", lambda: JobStep.objects.select_related("by", "started_by"))
+_READINGS = related("readings", lambda: LensReading.objects.select_related("read_by"))
+_BREAKAGES = related("breakages", lambda: Breakage.objects.select_related("by"))
 
 
 class BranchNotSaid(Invalid):
@@ -48,7 +51,7 @@ def jobs_visible_to(actor: Actor, permission: str = WorkshopPermission.VIEW) -> 
     return (
         Job.objects.visible_to(actor, permission)
         .select_related("branch", "order__frame", "holder", "bench")
-        .prefetch_related(Prefetch("steps", JobStep.objects.select_related("by", "started_by")))
+        .prefetch_related(_STEPS)
     )
 
 
@@ -56,8 +59,8 @@ def in_full(jobs: BranchQuerySet[Job]) -> BranchQuerySet[Job]:
     """The jobs with everything the bench needs on one page."""
     return jobs.select_related("order__customer").prefetch_related(
         "order__lenses__product",
-        Prefetch("readings", LensReading.objects.select_related("read_by")),
-        Prefetch("breakages", Breakage.objects.select_related("by")),
+        _READINGS,
+        _BREAKAGES,
     )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from opticshop.core.actor import ALL, Actor
+from opticshop.core.fetching import related
 from opticshop.core.scoping import BranchQuerySet
 
 from ..models import Account, Entry, JournalExport, Line, Period
@@ -17,10 +18,15 @@ def accounts_for(actor: Actor) -> QuerySet[Account]:
     return Account.objects.order_by("code")
 
 
+_LINES = related(
+    "lines",
+    lambda: Line.objects.everywhere("of entries the actor may see").select_related("account").order_by("line_no"),
+)
+
+
 def entries_visible_to(actor: Actor) -> BranchQuerySet[Entry]:
-    lines = Line.objects.everywhere("of entries the actor may see").select_related("account").order_by("line_no")
     entries = Entry.objects.visible_to(actor, LedgerPermission.VIEW)
-    return entries.select_related("reversed_by").prefetch_related(Prefetch("lines", queryset=lines))
+    return entries.select_related("reversed_by").prefetch_related(_LINES)
 
 
 def entries_booked_to(entries: BranchQuerySet[Entry], **wanted: str) -> BranchQuerySet[Entry]:
