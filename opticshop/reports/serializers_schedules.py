@@ -70,7 +70,12 @@ class ReportScheduleIn(_When):
         default=None, allow_null=True, help_text="Branch by whose mail it is sent; without it the first of the branches"
     )
     recipients = serializers.ListField(
-        child=serializers.UUIDField(), default=None, allow_null=True, max_length=MOST_RECIPIENTS, help_text=_TO
+        child=serializers.UUIDField(),
+        default=None,
+        allow_null=True,
+        min_length=1,
+        max_length=MOST_RECIPIENTS,
+        help_text=_TO,
     )
 
 

@@ -192,6 +192,7 @@ def test_a_report_is_agreed_made_and_sent_once(api, manager, mill, box):
         ({"weekday": 8}, 400, None),
         ({"format": "pdf"}, 400, None),
         ({"hour": "seven"}, 400, None),
+        ({"recipients": []}, 400, None),
         ({"branches": ["QUAY"]}, 404, "core.not_found"),
         ({"sender": "QUAY"}, 404, "core.not_found"),
         ({"recipients": ["clerk"]}, 422, "reports.recipient_may_not_see"),
@@ -354,6 +355,9 @@ def test_others_are_sent_theirs_where_one_lost_it(api, manager, outsider, box):
     shown = api(manager).get(f"{URL}{schedule['id']}/").json()
     assert [bool(row["stopped_because"]) for row in shown["recipients"]] == [False, True]
     assert shown["state"] == "active"
+    tag = api(manager).get(f"{URL}{schedule['id']}/")["ETag"]
+    later = api(manager).patch(f"{URL}{schedule['id']}/", {"hour": 8}, format="json", headers={"If-Match": tag})
+    assert later.json()["recipients"] == shown["recipients"], "who was stopped stays so, and stands in nobody's way"
 
 
 @database

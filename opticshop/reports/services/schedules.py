@@ -114,16 +114,17 @@ def schedule_change(*, actor: Actor, schedule: ReportSchedule, version: int, cha
         changes = {"weekday": None, "month_day": None, **changes}
     for name, value in changes.items():
         setattr(schedule, name, value)
-    known = [row.user_id for row in schedule.recipients.all()]
-    people = _checked(actor, schedule, branches, sender, known if recipients is None else recipients)
+    going_on = [row.user_id for row in schedule.recipients.all() if row.stopped_at is None]
+    people = _checked(actor, schedule, branches, sender, going_on if recipients is None else recipients)
     columns = {name: getattr(schedule, name) for name in (*changes, "sender_id", "next_due_at")}
     with transaction.atomic():
         rows = ReportSchedule.objects.filter(id=schedule.id, version=version).exclude(state=State.ENDED)
         if not rows.update(version=F("version") + 1, **columns):
             raise VersionMismatch(field="If-Match")
         schedule.branches.set(Branch.objects.filter(id__in=branches or ()))
-        schedule.recipients.exclude(user__in=people).delete()
-        _send_to(schedule, people)
+        if recipients is not None:
+            schedule.recipients.exclude(user__in=people).delete()
+            _send_to(schedule, people)
         _tell(events.SCHEDULE_CHANGED, actor, schedule)
     return schedule
 
