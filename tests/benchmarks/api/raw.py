@@ -128,7 +128,7 @@ def _picked(found: Row, names: Iterable[str]) -> Row:
 
 
 def _computation(found: Row) -> Row:
-    body = _picked(found, _COMPUTED)
+    body = _picked({"size_difference_percent": None, **found}, _COMPUTED)  # the one that is shown where it is not kept
     for eye in ("right", "left"):
         if eye in body:
             body[eye] = _picked(body[eye], _EYE_COMPUTED)
