@@ -1,5 +1,5 @@
 """What the documents for whoever runs the service name, exists: commands, modules, variables, queues. Compared with the
-code itself; that the file for containers is one is compared with the names of the Compose Specification, from memory."""
+code itself; the names in the file for containers with those of the Compose Specification, from memory."""
 
 from __future__ import annotations
 

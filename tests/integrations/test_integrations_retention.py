@@ -56,8 +56,8 @@ def test_old_events_go_with_all_that_hangs_on_them_and_the_trail_says_so(add, mi
         told = AuditEntry.objects.filter(table_name="integrations_feedentry").order_by("-id").first()
         assert told.after["forgotten_upto"] == head.last
         assert run_duty("integrations.forget") == 0
+    happen(mill)
     with pytest.raises(DatabaseError, match="append-only"), transaction.atomic():
-        happen(mill)
         FeedEntry.objects.everywhere("test").all()._raw_delete("default")
 
 
@@ -136,3 +136,18 @@ def test_a_month_goes_whole_when_the_last_event_of_it_is_delivered(mill):
         assert retention.forget().partitions == ["core_outboxevent_first"]
     assert partitions.partitions_of("core_outboxevent")[0].name != "core_outboxevent_first"
     assert not feed._waiting(event)
+
+
+def test_what_was_written_before_its_month_was_made_goes_by_itself(mill):
+    """A service that stood for years: the duty that makes months runs after the first event."""
+    key = partitions.key_at(dt.datetime(2029, 5, 1, 12, tzinfo=dt.UTC))
+    OutboxEvent.objects.create(id=key, type="t.t", subject="s", actor_label="a")
+    with clock.at(dt.datetime(2029, 5, 2, tzinfo=dt.UTC)):
+        made = run_duty("core.keep_partitions")
+        assert made == (partitions.MONTHS_AHEAD if connection.vendor == "postgresql" else 0)
+        assert run_duty("core.keep_partitions") == 0
+    with clock.at(dt.datetime(2030, 6, 1, tzinfo=dt.UTC)):
+        assert retention.forget().unplaced == 0, "it is 397 days old"
+    with clock.at(dt.datetime(2030, 6, 20, tzinfo=dt.UTC)):
+        assert retention.forget().unplaced == 1
+    assert not OutboxEvent.objects.filter(id=key).exists()
