@@ -112,7 +112,10 @@ class EventDelivery(Entity):
                 condition=models.Q(state__in=["pending", "done", "dead"]), name="core_delivery_state_known"
             ),
         ]
-        indexes = [models.Index(fields=["due_at", "id"], name="core_delivery_due", condition=models.Q(state="pending"))]
+        indexes = [
+            models.Index(fields=["due_at", "id"], name="core_delivery_due", condition=models.Q(state="pending")),
+            models.Index(fields=["handler", "id"], name="core_delivery_dead", condition=models.Q(state="dead")),
+        ]
 
     def __str__(self) -> str:
         return f"{self.handler} <- {self.event_id}"

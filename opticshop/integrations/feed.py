@@ -10,8 +10,6 @@ which was committed before the second was made, the first always stands first.
 
 from __future__ import annotations
 
-from django.db.models import Q
-
 from opticshop.core.locks import lock_rows
 from opticshop.core.models import EventDelivery, OutboxEvent
 
@@ -57,10 +55,20 @@ def _is_placed(event: OutboxEvent) -> bool:
 
 
 def _waiting(event: OutboxEvent) -> list[OutboxEvent]:
-    """Every committed event without a place, also one whose delivery to us was given up."""
-    undone = EventDelivery.objects.filter(handler=HANDLER).exclude(state=EventDelivery.State.DONE)
-    rows = OutboxEvent.objects.filter(Q(id=event.id) | Q(id__in=undone.values("event_id")), feed_entry=None)
-    return list(rows.order_by("id"))
+    """Every committed event without a place, also one whose delivery to us was given up.
+
+    Found by the two partial indexes of deliveries: a query that joins these conditions by OR reads all events.
+    """
+    keys = {event.id}
+    for state in (EventDelivery.State.PENDING, EventDelivery.State.DEAD):
+        undone = EventDelivery.objects.filter(handler=HANDLER, state=state)
+        keys.update(undone.values_list("event_id", flat=True))
+    found: list[OutboxEvent] = []
+    ordered = sorted(keys)
+    for start in range(0, len(ordered), BATCH):
+        some = ordered[start : start + BATCH]
+        found += OutboxEvent.objects.filter(id__in=some, feed_entry=None).order_by("id")
+    return found
 
 
 def _queue(entries: list[FeedEntry]) -> None:
