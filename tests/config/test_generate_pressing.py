@@ -167,6 +167,7 @@ def test_pressed_group_holds_and_can_be_worked_with(api, monkeypatch, capsys):
         "customer": str(known.customer_id),
         "prescription": str(known.prescription_id),
         "measurement": str(known.measurement_id),
+        "purpose": known.purpose,
         "frame": str(known.frame_id),
         "lenses": {lens.eye: str(lens.product_id) for lens in known.lenses.all()},
     }
