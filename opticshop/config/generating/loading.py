@@ -22,7 +22,7 @@ log = logging.getLogger("opticshop.generating")
 
 #: Of the session that builds indexes; two of them work at a time.
 _BUILDING = (
-    "SET maintenance_work_mem = '1GB'",
+    "SET maintenance_work_mem = '3GB'",
     "SET max_parallel_maintenance_workers = 0",
     "SET max_parallel_workers_per_gather = 0",
     "SET statement_timeout = 0",
