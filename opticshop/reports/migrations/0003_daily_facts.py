@@ -5,6 +5,17 @@ import django.db.models.manager
 import opticshop.core.clock
 from django.db import migrations, models
 
+from opticshop.reports.facts.triggers import lift
+
+
+def nothing(apps, schema_editor):
+    """The triggers come after the migrations."""
+
+
+def lift_triggers(apps, schema_editor):
+    """They write to the tables that are taken down."""
+    lift(schema_editor.connection)
+
 
 class Migration(migrations.Migration):
 
@@ -220,4 +231,5 @@ class Migration(migrations.Migration):
                 ('unscoped', django.db.models.manager.Manager()),
             ],
         ),
+        migrations.RunPython(nothing, lift_triggers),
     ]
