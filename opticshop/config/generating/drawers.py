@@ -68,7 +68,7 @@ class Stock:
     def moved(self, rows: Ints) -> Ints:
         """Line, on hand and reserved after each movement; ``rows`` are lot, both changes and day, in their order.
 
-        Where a lot would not do, a delivery comes in first.
+        Where fewer than ``SPARE`` would be left, a delivery comes in first.
         """
         order = np.argsort(rows[:, 0], kind="stable")
         lot, changes = rows[order, 0], rows[order, 1:3]
@@ -81,7 +81,7 @@ class Stock:
         first_day = np.minimum.reduceat(rows[order, 3], starts)
         for place, short, day in zip(lot[starts].tolist(), least.tolist(), first_day.tolist(), strict=True):
             free = int(self.held[place, 1] - self.held[place, 2])
-            if free + short < 0:
+            if free + short < SPARE:
                 self._receive(place, SPARE - free - short, day)
         after = np.empty((len(rows), 3), np.int64)
         rank = np.arange(len(lot)) - np.repeat(starts, sizes) + 1
