@@ -79,7 +79,8 @@ def test_plan_keeps_weekdays_and_ends_in_time():
     assert np.all(drawn.day + length <= until)
     is_open = drawn.pattern >= 2
     assert np.all(drawn.day[is_open] > until - planning.UNCOLLECTED.value[1] - 8)
-    assert np.all(drawn.depth[is_open] == patterns.TRAIL)
+    assert np.all(drawn.depth[is_open] >= patterns.WORK)
+    assert np.all((drawn.depth == patterns.TRAIL) == (drawn.day >= until - 10))
     assert set(Counter(drawn.customer.tolist()).values()) == {3}
     people = drawn.pattern[~is_open], drawn.customer[~is_open]
     kept = {who: set() for who in range(3_000)}

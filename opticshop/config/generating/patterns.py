@@ -24,8 +24,11 @@ from . import wire
 from .setting_up import Shop
 from .stories import WHY, Told
 
-#: How deep a copy goes: what the business looks up later; with the books; with all that was written.
-ARCHIVE, BOOKS, TRAIL = 0, 1, 2
+#: How deep a copy goes: what the business looks up later; with the books; with all that work on it needs; with all that
+#: was written.
+ARCHIVE, BOOKS, WORK, TRAIL = 0, 1, 2, 3
+#: What tells of an order and is not it: only a trail has these.
+TELLING = frozenset({"audit_auditentry", "core_eventdelivery", "core_outboxevent", "integrations_feedentry"})
 #: The tables of each depth, those that hang on others after them. A trail has every other table too.
 ARCHIVED: tuple[str, ...] = (
     "prescriptions_prescription",
@@ -251,7 +254,9 @@ class Reader:
             slots.counted.clear()
             there = [table for table in tables if among.get(table)]
             parts[TRAIL] = [slots.template(table, self._rows(table, among[table], None)) for table in there]
-        pattern.papers_of[TRAIL] = list(range(len(papers)))
+        pattern.order[WORK] = [each for each in pattern.order[TRAIL] if each.table not in TELLING]
+        pattern.person[WORK] = pattern.person[ARCHIVE]
+        pattern.papers_of[WORK] = pattern.papers_of[TRAIL] = list(range(len(papers)))
         return pattern
 
     def _moves(self, movements: Iterable[wire.Row]) -> list[tuple[int, int, int]]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .distributions import COMMON, Figure
-from .patterns import ARCHIVE, BOOKS, TRAIL, Pattern
+from .patterns import ARCHIVE, BOOKS, TRAIL, WORK, Pattern
 
 Ints = NDArray[np.int64]
 
@@ -98,7 +98,8 @@ class Plan:
         if np.any(late := too_late | forgotten):
             pattern[late], day[late] = self._open(rng, monday[late], forgotten[late])
         depth = np.where(day >= self.books_from, BOOKS, ARCHIVE)
-        depth = np.where((day >= self.trail_from) | self.is_open[pattern], TRAIL, depth)
+        depth = np.where(self.is_open[pattern], WORK, depth)
+        depth = np.where(day >= self.trail_from, TRAIL, depth)
         return Drawn(start, customer, pattern, day, depth)
 
     def _groups(self, rng: np.random.Generator, customer: Ints, is_first: NDArray[np.bool_]) -> Ints:

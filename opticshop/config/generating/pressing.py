@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import time
 import uuid
 from collections import defaultdict
@@ -28,7 +29,7 @@ from opticshop.stock.models import Lot, Movement
 from . import drawing, loading, names
 from .copying import Copies, keys_made, year_of
 from .drawers import Stock
-from .patterns import ARCHIVE, BOOKED, BOOKS, ENTRIES, PERSON, TRAIL, Pattern, Reader, Watch
+from .patterns import ARCHIVE, BOOKED, BOOKS, ENTRIES, PERSON, TRAIL, WORK, Pattern, Reader, Watch
 from .planning import BRANCH_SPREAD, Drawn, Plan
 from .setting_up import Group, group_make
 from .stories import ENDINGS, Ending, Teller, Untold
@@ -299,13 +300,15 @@ class _Run:
         blocks: dict[str, list[Any]] = defaultdict(list)
         moved = self._moved(drawn, depth, branch, shift)
         for place, pattern in enumerate(self.patterns):
-            for level in (ARCHIVE, BOOKS, TRAIL):
+            for level in (ARCHIVE, BOOKS, WORK, TRAIL):
                 mine = np.flatnonzero((drawn.pattern == place) & (depth == level))
                 if not len(mine):
                     continue
                 copies = self._copies(pattern, mine, drawn, number, shift, jitter, branch, papers[place, level])
+                if level >= WORK:
+                    copies.given |= moved[place, level]
                 if level == TRAIL:
-                    copies.given |= moved[place] | self._counted(pattern, 1, len(mine))
+                    copies.given |= self._counted(pattern, 1, len(mine))
                 for template in pattern.order[level]:
                     blocks[template.table].append(copies.block(template).data)
                 new = np.flatnonzero(is_new[mine])
@@ -370,12 +373,15 @@ class _Run:
                 given[kind, place] = np.ascontiguousarray(keys[:, place]).view(np.uint8).reshape(-1, 8)
         return given
 
-    def _moved(self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints) -> dict[int, dict[tuple[str, Any], Bytes]]:
+    def _moved(
+        self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints
+    ) -> dict[tuple[int, int], dict[tuple[str, Any], Bytes]]:
         """What the movements of a batch leave in their lots, order by order."""
-        found: dict[int, dict[tuple[str, Any], Bytes]] = defaultdict(dict)
-        parts: list[tuple[int, int, Ints]] = []
-        for place, pattern in enumerate(self.patterns):
-            mine = np.flatnonzero((drawn.pattern == place) & (depth == TRAIL))
+        found: dict[tuple[int, int], dict[tuple[str, Any], Bytes]] = defaultdict(dict)
+        parts: list[tuple[tuple[int, int], int, Ints]] = []
+        for place, level in itertools.product(range(len(self.patterns)), (WORK, TRAIL)):
+            pattern = self.patterns[place]
+            mine = np.flatnonzero((drawn.pattern == place) & (depth == level))
             if not len(mine) or not pattern.moves:
                 continue
             moves = np.array(pattern.moves)
@@ -383,18 +389,18 @@ class _Run:
             rows[:, :, 0] = branch[mine][:, None] * len(self.drawers) + moves[None, :, 0]
             rows[:, :, 1:3] = moves[None, :, 1:]
             rows[:, :, 3] = (drawn.day[mine])[:, None]
-            parts.append((place, len(moves), rows.reshape(-1, 4)))
+            parts.append(((place, level), len(moves), rows.reshape(-1, 4)))
         if not parts:
             return found
         after = self.stock.moved(np.concatenate([rows for _, _, rows in parts]))
         begins = 0
-        for place, many, rows in parts:
+        for where, many, rows in parts:
             mine_after = after[begins : begins + len(rows)].reshape(-1, many, 3).astype(">i4")
             begins += len(rows)
             for move in range(many):
                 for column, kind in enumerate(("line", "on_hand", "reserved")):
                     value = np.ascontiguousarray(mine_after[:, move, column]).view(np.uint8).reshape(-1, 4)
-                    found[place][kind, move] = value
+                    found[where][kind, move] = value
         return found
 
     def _papers(self, drawn: Drawn, depth: Ints, branch: Ints, shift: Ints) -> dict[tuple[int, int], dict[int, Ints]]:
@@ -402,7 +408,7 @@ class _Run:
         found: dict[tuple[int, int], dict[int, Ints]] = defaultdict(dict)
         parts: dict[int, list[tuple[tuple[int, int], int, Ints, Ints]]] = defaultdict(list)
         for place, pattern in enumerate(self.patterns):
-            for level in (ARCHIVE, BOOKS, TRAIL):
+            for level in (ARCHIVE, BOOKS, WORK, TRAIL):
                 mine = np.flatnonzero((drawn.pattern == place) & (depth == level))
                 for paper in pattern.papers_of[level] if len(mine) else ():
                     about = pattern.papers[paper]

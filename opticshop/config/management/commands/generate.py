@@ -10,6 +10,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import connection
 
 from opticshop.branches.models import Branch
+from opticshop.config.generating.planning import UNCOLLECTED
 from opticshop.config.generating.pressing import Asked, Press, TooMany, Undelivered
 from opticshop.config.generating.setting_up import MOST_BRANCHES
 from opticshop.config.generating.stories import ENDINGS
@@ -19,6 +20,8 @@ from opticshop.customers.models import Customer
 
 #: Years between two orders of a person: common practice, no source.
 BETWEEN_ORDERS_YEARS = 2
+#: Orders that are not done with are in the books: none is older.
+LEAST_BOOKS_DAYS = UNCOLLECTED.value[1] + 20
 
 
 class Command(BaseCommand):
@@ -42,7 +45,11 @@ class Command(BaseCommand):
             help="Orders of the last D days have all they wrote (14).",
         )
         parser.add_argument(
-            "--books-days", type=int, default=120, metavar="D", help="Those of the last D days have their books (120)."
+            "--books-days",
+            type=int,
+            default=120,
+            metavar="D",
+            help="Those of the last D days have their books (120; at least 80).",
         )
         parser.add_argument(
             "--stories", type=int, default=40, metavar="K", help="How many orders are told in full (40)."
@@ -84,7 +91,7 @@ class Command(BaseCommand):
             until=until,
             years=years,
             trail_days=options["trail_days"],
-            books_days=max(options["books_days"], options["trail_days"]),
+            books_days=max(options["books_days"], options["trail_days"], LEAST_BOOKS_DAYS),
             stories=options["stories"],
         )
         if not 1 <= asked.branches <= MOST_BRANCHES:
