@@ -225,7 +225,7 @@ class _Run:
         self.kinds = {kind: place for place, kind in enumerate(kinds)}
         self.last = np.zeros((len(kinds), len(shops), YEARS), np.int64)
         self.drawers = sorted(reader.drawers, key=reader.drawers.__getitem__)
-        self.stock = Stock([shop.branch for shop in shops], self.drawers, self.until - asked.trail_days)
+        self.stock = Stock([shop.branch for shop in shops], self.drawers, self.books_from)
         self.lot_keys = self.stock.keys(self.salt)
         self.feed = feed_last()
         self.cash = np.zeros((len(shops), max(1, self.until - self.books_from + 1)), np.int64)
