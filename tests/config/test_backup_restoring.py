@@ -180,7 +180,10 @@ def test_a_backup_that_is_not_what_it_says_changes_nothing(shop, tmp_path, monke
 
     def dearer(manifest, room):
         with closing(sqlite3.connect(room / "database.sqlite3")) as opened, opened:
-            opened.execute("DROP TRIGGER IF EXISTS orders_order_audited_update")
+            for [name] in opened.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'orders_order'"
+            ).fetchall():
+                opened.execute(f'DROP TRIGGER "{name}"')
             opened.execute("UPDATE orders_order SET number = 'forged'")
 
     def newer(manifest, room):

@@ -109,6 +109,6 @@ def test_no_app_reads_past_the_branch_scope(path):
         return
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Attribute) and node.attr in {"unscoped", "_base_manager", "_default_manager"}:
-            if path.match("core/api.py"):
+            if path.match("core/api.py") or path.match("core/fetching.py"):
                 continue
             pytest.fail(f"{path}:{node.lineno} uses .{node.attr}")
