@@ -114,7 +114,9 @@ def _persons_by(model: type[models.Model], path: tuple[str, ...]) -> Prepared[tu
     way = "__".join(path)
     plain: models.QuerySet[Any] = models.QuerySet(model).exclude(**{way: None}).values_list(way)
     return Prepared(
-        lambda keys: plain.filter(pk__in=keys).order_by().distinct(), field=model._meta.pk, stand_in=a_key_of_nobody(model)
+        lambda keys: plain.filter(pk__in=keys).order_by().distinct(),
+        field=model._meta.pk,
+        stand_in=a_key_of_nobody(model),
     )
 
 

@@ -34,7 +34,10 @@ def _query(kind, action, actor):
 
 
 def _told(lookup):
-    return lookup if isinstance(lookup, str) else (lookup.prefetch_through, lookup.queryset.query.sql_with_params())
+    if isinstance(lookup, str):
+        return lookup
+    [rows] = lookup.get_current_querysets(0)
+    return lookup.prefetch_through, rows.query.sql_with_params()
 
 
 @pytest.mark.parametrize("kind", PREPARED, ids=lambda each: each.__name__)

@@ -55,7 +55,7 @@ def test_an_entry_point_to_a_module_that_is_not_there_is_left_out():
         (lambda: CalculatorPlugin, "manifest", "names the class CalculatorPlugin"),
         (lambda: bare(manifest=manifest("Bad Name")), "manifest", "kebab-case"),
         (lambda: bare(manifest=manifest("x" * 81)), "manifest", "longer than 80"),
-        (lambda: bare(manifest=manifest("bare", api=">=2")), "api", "version 1.2 of the plugin contract"),
+        (lambda: bare(manifest=manifest("bare", api=">=2")), "api", "version 1.3 of the plugin contract"),
         (lambda: bare(manifest=manifest("bare", default_settings={"a": 1})), "settings", "default"),
         (lambda: bare(), "hooks", "implements no hook"),
         (lambda: bare(decide_nothing=hookimpl(lambda self: None)), "hooks", "decide_nothing"),
