@@ -20,7 +20,7 @@ from rest_framework.request import Request
 
 from opticshop.core.actor import ALL, Actor, Where
 from opticshop.core.errors import ConfirmFirst
-from opticshop.core.prepared import Prepared
+from opticshop.core.prepared import Prepared, a_key_of_nobody
 
 from .models import Membership, SignIn, User
 
@@ -67,7 +67,7 @@ def _named(setting: str) -> frozenset[str]:
 _MEMBERSHIPS: Prepared[tuple[str, uuid.UUID | None]] = Prepared(
     lambda user: Membership.objects.filter(user=user).values_list("role", "branch_id"),
     field=User._meta.pk,
-    stand_in=uuid.UUID(int=2**128 - 1),
+    stand_in=a_key_of_nobody(User),
 )
 
 

@@ -23,11 +23,12 @@ _Model = models.Model
 
 
 def fetch_related(rows: Sequence[_Model], lookups: Iterable[Any], using: str) -> None:
-    """As ``prefetch_related_objects(rows, *lookups)`` for rows of one model, read from ``using``."""
-    if not rows:
+    """As ``prefetch_related_objects(rows, *lookups)`` for rows of one model, read from ``using``. What is no row, as
+    ``values_list`` gives it, is left alone, as Django leaves it."""
+    if not rows or not isinstance(rows[0], models.Model):
         return
     for lookup in lookups:
-        steps = _steps(type(rows[0]), lookup) if isinstance(lookup, str) else None
+        steps = _steps(type(rows[0]), lookup) if isinstance(lookup, str | Related) else None
         if steps is None:
             prefetch_related_objects(rows, lookup.own() if isinstance(lookup, Related) else _own(lookup))
             continue

@@ -7,7 +7,7 @@ a maker, both plain functions. The document of the API, validation and writes go
 What comes out is what ``Serializer(row).data`` gives once it is written as JSON: UUIDs, days and moments in UTC are
 left as they are for ``core.renderers.JsonRenderer``, which writes them as the framework would. A field whose way of
 showing is not known here, or whose value is not of the ordinary kind, is shown by the field itself;
-``tests/core/test_showing.py`` compares both ways for all shapes of the API.
+``tests/core/test_core_showing.py`` compares both ways for each kind, ``pytest --both-ways`` for every answer.
 """
 
 from __future__ import annotations
@@ -110,14 +110,7 @@ def _step(
         plain = value.pk if isinstance(value, relations.PKOnlyObject) else value
         return None if plain is None else own.to_representation(value)
 
-    def by_field_at_once(row: Any, showing: Showing) -> Any:
-        raise KeyError(name)
-
-    known = _getter_and_maker(kind, field, row_type)
-    if known is None:
-        # The getter fails, so that ``by_field`` is asked.
-        return name, lambda row: by_field_at_once(row, None), None, by_field  # type: ignore[arg-type]
-    get, make = known
+    get, make = _getter_and_maker(kind, field, row_type) or (_left_to_the_field, None)
     return name, get, make, by_field
 
 
@@ -143,6 +136,11 @@ def _getter_and_maker(
         return None if get is None else (get, lambda many, showing: [each.pk for each in _rows(many)])
     get, make = _getter(field, row_type), _maker(field)
     return None if get is None or make is _unknown else (get, make)
+
+
+def _left_to_the_field(row: Any) -> Any:
+    """A getter that fails, so that the field itself is asked."""
+    raise KeyError
 
 
 # --- getters ------------------------------------------------------------------------------------------------------

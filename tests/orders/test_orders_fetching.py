@@ -49,6 +49,12 @@ def test_it_fetches_what_django_fetches_in_as_many_queries(orders):
     assert not later.captured_queries
 
 
+def test_values_are_no_rows(orders):
+    found = orders_visible_to(system("test")).order_by("id")
+    assert list(found.values_list("id", flat=True)) == [each.id for each in _bare()]
+    assert list(found.values_list("id", "state")) == [(each.id, each.state) for each in _bare()]
+
+
 def test_what_goes_on_asking_asks_the_relation_of_its_row(orders):
     first, second = orders_visible_to(system("test")).order_by("id")
     assert isinstance(first.lenses.all(), Fetched)
