@@ -61,6 +61,9 @@ def _sha256(value: bytes | None) -> str | None:
 class Telling:
     """Tells PostgreSQL who acts, through the driver itself: it is plumbing, not one of the queries of a use case."""
 
+    #: What only reads, and stands in no transaction, need not pass here.
+    is_about_transactions = True
+
     def __init__(self) -> None:
         self.told: str | None = None
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import uuid
 from collections.abc import Iterable, Mapping
 from functools import cache
@@ -10,9 +9,10 @@ from typing import Any
 
 from django.db import connection, models, transaction
 
-from opticshop.core import acting
+from opticshop.core import acting, reading
 from opticshop.core.acting import Seen, Trace
 from opticshop.core.prepared import Prepared, a_key_of_nobody
+from opticshop.core.renderers import dumps
 
 from .models import AuditEntry, AuditRead, AuditReadSubject
 from .shape import person_path
@@ -51,26 +51,35 @@ def reads_write(trace: Trace, *, status: int, addressed: str = "") -> None:
         "kind": shown.model._meta.db_table if shown else "",
         "ids": [str(row.pk) for row in shown.rows[:MOST_IDS]] if shown else [addressed] if addressed else [],
         "status": status,
-        "branch_ids": sorted({str(branch) for row in shown.rows if (branch := _branch_of(row))}) if shown else [],
+        "branch_ids": sorted(set(map(str, filter(None, map(_branch_of, shown.rows))))) if shown else [],
     }
-    people = sorted(persons_of(shown.model, shown.rows)) if shown else []
     if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute(
-                _READ, [*(json.dumps(each) if isinstance(each, list) else each for each in facts.values()), people]
-            )
+        about, values = _about(shown)
+        facts |= {name: dumps(facts[name]).decode() for name in ("ids", "branch_ids")}
+        reading.execute(connection, f"{_READ} {about}", [*facts.values(), *values])
         return
+    people = sorted(persons_of(shown.model, shown.rows)) if shown else []
     with transaction.atomic():
         read = AuditRead.objects.create(**facts)
         AuditReadSubject.objects.bulk_create([AuditReadSubject(read=read, customer_id=person) for person in people])
 
 
-#: The read and whom it was about, in one statement and so in one transaction. It names the tables of the trail only.
+#: The read and whom it was about, in one statement and so in one transaction.
 _READ = """WITH shown AS (INSERT INTO audit_auditread (
     actor_id, actor_label, actor_kind, via, address, request_id, method, route, reason, kind, ids, status, branch_ids
 ) VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) RETURNING id)
 INSERT INTO audit_auditreadsubject (read_id, customer_id)
-SELECT shown.id, about.person FROM shown, unnest(%s::uuid[]) AS about (person)"""
+SELECT shown.id, about.person FROM shown,"""
+
+
+def _about(shown: Seen | None) -> tuple[str, list[Any]]:
+    """Whom the rows are about, as PostgreSQL is told: by name, or by the way from the rows to them."""
+    at_hand = None if shown is None else _persons_at_hand(shown.model, shown.rows)
+    if shown is not None and at_hand is None:
+        model: type[models.Model] = shown.model
+        sql, values = _persons_by(model, _path(model)).asking([row.pk for row in shown.rows])
+        return f"({sql}) AS about (person)", values
+    return "unnest(%s::uuid[]) AS about (person)", ["{" + ",".join(sorted(map(str, at_hand or ()))) + "}"]
 
 
 def _merged(seen: Iterable[Seen]) -> Seen | None:
@@ -86,6 +95,14 @@ def _merged(seen: Iterable[Seen]) -> Seen | None:
 
 def persons_of(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID]:
     """Whom the rows are about; one query at most, and none where the rows name the person themselves."""
+    at_hand = _persons_at_hand(model, rows)
+    if at_hand is not None:
+        return at_hand
+    return {person for [person] in _persons_by(model, _path(model)).rows_of([row.pk for row in rows])}
+
+
+def _persons_at_hand(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID] | None:
+    """As far as it was read already; None where it was not."""
     path = person_path(model)
     if path is None:
         return set()
@@ -95,9 +112,15 @@ def persons_of(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID]:
         named = f"{path[0]}_id"
         return {person for row in rows if (person := getattr(row, named, None))}
     at_hand = [_walked(row, path[:-1]) for row in rows]
-    if None not in at_hand:
-        return {person for row in at_hand if (person := getattr(row, f"{path[-1]}_id", None))}
-    return {person for [person] in _persons_by(model, path).rows_of([row.pk for row in rows])}
+    if None in at_hand:
+        return None
+    return {person for row in at_hand if (person := getattr(row, f"{path[-1]}_id", None))}
+
+
+def _path(model: type[models.Model]) -> tuple[str, ...]:
+    path = person_path(model)
+    assert path is not None
+    return path
 
 
 def _walked(row: Any, path: Iterable[str]) -> Any:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
-from types import MappingProxyType
 from typing import Any, ClassVar, cast
 
 from django.core.exceptions import ImproperlyConfigured
@@ -19,17 +18,11 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
-from . import acting, idempotency, preconditions, showing
+from . import acting, idempotency, kept, preconditions, showing
 from .actor import Actor
 from .errors import IdempotencyKeyNotTaken, NotFound, PreconditionRequired, VersionMismatch
-from .fetching import fetch_related
 from .locks import lock_rows
-from .prepared import Prepared, a_key_of_nobody
 from .requests import HoldsDeclaredPermission, actor_of
-
-#: Statements kept in a process: of each view set, action and combination of roles, branches and scopes.
-MOST_PREPARED = 2048
-_prepared: dict[Any, tuple[Prepared[Any], Any, type[models.Model], Any]] = {}
 
 CHANGED_MEANWHILE = "Somebody else changed this. Read it again, make your change to what you find, and send its ETag."
 
@@ -61,6 +54,9 @@ class ApiViewSet(GenericViewSet[Any]):
     #: Whether the SQL by which one thing is found is kept: the selector may ask nothing of the actor but what it may
     #: see, and uses neither annotations nor the clock (tests/contracts/test_contracts_prepared.py).
     prepared: ClassVar[bool] = False
+    #: The names in the query with which the SQL of the list is kept too, and what is new with each of them
+    #: (``core.kept``): only such whose filter asks neither the database nor the clock nor the caller. None: not kept.
+    kept_queries: ClassVar[Mapping[str, kept.Slot | None] | None] = None
     permission_classes = [HoldsDeclaredPermission]
 
     @classmethod
@@ -102,27 +98,8 @@ class ApiViewSet(GenericViewSet[Any]):
 
     def _by_prepared_query(self) -> Any:
         """As ``_by_query``, with the SQL that was made for the first who may see the same and asked the same."""
-        grants = self.actor.grants
-        if type(grants) is not MappingProxyType or self.request.query_params:
-            return self._by_query()
-        mark = (type(self), self.action, self.request.method, id(grants))
-        kept = _prepared.get(mark)
-        if kept is None:
-            rows = self.get_queryset()
-            query: Prepared[Any] = Prepared(
-                lambda key: rows.prefetch_related(None).order_by().filter(pk=key),
-                field=rows.model._meta.pk,
-                stand_in=a_key_of_nobody(rows.model),
-            )
-            lookups = rows._prefetch_related_lookups  # type: ignore[attr-defined]
-            # The grants are kept, so that no others get their place in memory and with it their mark.
-            kept = _prepared[mark] = (query, lookups, rows.model, grants)
-            while len(_prepared) > MOST_PREPARED:
-                _prepared.pop(next(iter(_prepared)), None)
-        query, lookups, model, _ = kept
-        found = query.rows(self._key(model))
-        fetch_related(found, lookups, "default")
-        return found[0] if found else None
+        found, is_kept = kept.one(self, self.kwargs["pk"])
+        return found if is_kept else self._by_query()
 
     def _key(self, model: type[models.Model]) -> Any:
         try:
@@ -292,7 +269,8 @@ class Lists(ApiViewSet):
     """Offers ``GET /things/``: a page of what the selector shows."""
 
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
+        rows: Any = kept.pages(self, request) or self.filter_queryset(self.get_queryset())
+        page = self.paginate_queryset(rows)
         if page:
             acting.saw(type(page[0]), page)
         return self.get_paginated_response(self.shapes_of(page or []))

@@ -8,6 +8,7 @@ from typing import Any
 import django_filters
 from django import forms
 from django.core.exceptions import ValidationError
+from django.http import QueryDict
 from django_filters.rest_framework import DjangoFilterBackend
 from rest_framework.exceptions import ValidationError as Malformed
 from rest_framework.request import Request
@@ -70,6 +71,11 @@ class KnownFilters(DjangoFilterBackend):
         if self._is_plain(request, queryset, view):
             return queryset
         return super().filter_queryset(request, queryset, view)
+
+    def narrowed(self, view: Any, queryset: Any, query: QueryDict) -> Any:
+        """What the view's filters leave of a list that is asked for with another query than the request's."""
+        filters = self.get_filterset_class(view, queryset)
+        return queryset if filters is None else filters(query, queryset=queryset, request=view.request).qs
 
     def _is_plain(self, request: Request, queryset: Any, view: Any) -> bool:
         """Whether nothing is asked for, so that no form need be made to find that out."""

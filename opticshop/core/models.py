@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from functools import cache
-from typing import Any, Self
+from typing import Any, Self, cast
 
 from django.db import models
-from django.db.models.base import ModelState
-from django.db.models.fields.related_descriptors import ForeignKeyDeferredAttribute
-from django.db.models.query_utils import DeferredAttribute
-from django.db.models.signals import post_init, pre_init
 
 from . import clock
 from .ids import new_id
+from .prepared import instances_of, sets_columns_only
 
 
 class Entity(models.Model):
@@ -25,35 +21,15 @@ class Entity(models.Model):
     class Meta:
         abstract = True
 
+    #: ``from_db`` adds nothing to what a row was read with.
+    made_of_columns = True
+
     @classmethod
     def from_db(cls, db: str | None, field_names: Collection[str], values: Collection[Any], **mode: Any) -> Self:
-        """A row as it was read, without the constructor, which weighs every column anew; it takes a tenth of the time.
-        A column that was not read is deferred, as always."""
-        if not _is_plain(cls):
+        """A column that was not read is deferred, as always."""
+        if not sets_columns_only(cls):
             return super().from_db(db, field_names, values, **mode)
-        row = cls.__new__(cls)
-        state = ModelState()
-        state.db, state.adding = db, False
-        row.__dict__.update(zip(field_names, values, strict=True), _state=state)
-        return row
-
-
-@cache
-def _is_plain(model: type[models.Model]) -> bool:
-    """Whether the constructor would do nothing but set the columns: no say of the class, of a column or of a signal."""
-    return (
-        model.__init__ is models.Model.__init__
-        and all(type(_standing_in(model, each.attname)) in _SETS_ONLY for each in model._meta.concrete_fields)
-        and not any(signal.has_listeners(model) for signal in (pre_init, post_init))
-    )
-
-
-def _standing_in(model: type[models.Model], name: str) -> Any:
-    """What stands under the name in the class itself, without asking it."""
-    return next((vars(each)[name] for each in model.__mro__ if name in vars(each)), None)
-
-
-_SETS_ONLY = (DeferredAttribute, ForeignKeyDeferredAttribute)
+        return cast(Self, instances_of(cls, db or "default", tuple(field_names))(tuple(values)))
 
 
 class Versioned(models.Model):

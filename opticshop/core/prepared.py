@@ -5,18 +5,28 @@ Making the SQL of a query over five tables costs Django some ten times as long a
 
 from __future__ import annotations
 
+import json
+import re
 import uuid
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import islice
 from typing import Any, Generic, TypeVar
 
+import orjson
 from django.db import connections, models
+from django.db.models.base import ModelState
+from django.db.models.fields.related_descriptors import ForeignKeyDeferredAttribute
 from django.db.models.query import (  # type: ignore[attr-defined]
     ModelIterable,
     ValuesListIterable,
     get_related_populators,
 )
+from django.db.models.query_utils import DeferredAttribute
+from django.db.models.signals import post_init, pre_init
+
+from . import reading
 
 Row = TypeVar("Row")
 _SHAPES: tuple[Any, ...] = (ModelIterable, ValuesListIterable)
@@ -27,12 +37,56 @@ MOST_TOGETHER = 500
 
 
 @dataclass(frozen=True, slots=True)
-class _Statement:
+class Statement:
+    """The SQL of a query, and what makes instances, or tuples, of its rows."""
+
     sql: str
-    values: tuple[Any, ...]
-    place: int
     converters: Sequence[tuple[int, Any, Any]]
-    make: Callable[[Sequence[Any]], Any]
+    make: Callable[[Sequence[Sequence[Any]]], list[Any]]
+
+    def read(self, connection: Any, sql: str, values: Sequence[Any]) -> list[Any]:
+        found = reading.rows(connection, sql, values)
+        if self.converters:
+            found = [list(row) for row in found]
+            for place, convert, expression in self.converters:
+                for row in found:
+                    row[place] = convert(row[place], expression, connection)
+        return self.make(found)
+
+
+def statement_of(queryset: Any) -> tuple[Statement, tuple[Any, ...]]:
+    """With the values that the query compares with.
+
+    Raises ValueError for rows that are neither instances nor tuples of ``values_list``, and for prefetching, which
+    is a matter of its own (``core.fetching``); EmptyResultSet for a query that finds nothing, whatever there is."""
+    if queryset._iterable_class not in _SHAPES:
+        raise ValueError("a prepared query gives instances or tuples")
+    if queryset._prefetch_related_lookups:
+        raise ValueError("a prepared query has no prefetching")
+    compiler = queryset.query.get_compiler(using=queryset.db)
+    sql, values = compiler.as_sql()
+    converters = [
+        (place, _as_fast(convert), expression)
+        for place, (found, expression) in compiler.get_converters([each[0] for each in compiler.select]).items()
+        for convert in found
+    ]
+    return Statement(sql, converters, _maker(queryset, compiler)), tuple(values)
+
+
+def _as_fast(convert: Any) -> Any:
+    is_json = getattr(convert, "__func__", None) is models.JSONField.from_db_value and convert.__self__.decoder is None
+    return _json if is_json else convert
+
+
+#: What might be a whole number of more than 64 bits, which orjson takes for a float.
+_LONG = re.compile(r"\d{19}")
+
+
+def _json(value: Any, expression: Any, connection: Any) -> Any:
+    """As ``JSONField.from_db_value`` reads a text."""
+    if not isinstance(value, str):
+        return value
+    return json.loads(value) if _LONG.search(value) else orjson.loads(value)
 
 
 class Prepared(Generic[Row]):
@@ -46,84 +100,140 @@ class Prepared(Generic[Row]):
         self, asked: Callable[[Any], models.QuerySet[Any, Row]], *, field: models.Field[Any, Any], stand_in: Any
     ) -> None:
         self._asked, self._field, self._stand_in = asked, field, stand_in
-        self._statements: dict[tuple[str, str], _Statement] = {}
+        self._made: dict[tuple[str, str], tuple[Statement, tuple[Any, ...], int]] = {}
 
     def rows(self, value: Any, using: str = "default") -> list[Row]:
         """What ``list(asked(value))`` gives. One query."""
         connection: Any = connections[using]
-        statement = self._statement(connection, using, self._stand_in)
-        values = list(statement.values)
-        values[statement.place] = self._field.get_db_prep_value(value, connection, prepared=False)
-        return self._read(connection, using, statement, statement.sql, values)
+        statement, values, place = self._statement(connection, using, self._stand_in)
+        given = self._field.get_db_prep_value(value, connection, prepared=False)
+        return statement.read(connection, statement.sql, [*values[:place], given, *values[place + 1 :]])
 
     def rows_of(self, keys: Collection[Any], using: str = "default") -> list[Row]:
         """What ``list(asked(keys))`` gives, where the query compares with ``IN`` a list of values. One query for each
         ``MOST_TOGETHER`` keys; their order is that of the query within each."""
         connection: Any = connections[using]
-        statement = self._statement(connection, using, [self._stand_in])
+        statement = self._statement(connection, using, [self._stand_in])[0]
         found: list[Row] = []
         for some in batched(keys, MOST_TOGETHER):
-            named = [self._field.get_db_prep_value(each, connection, prepared=False) for each in some]
-            before, after = statement.values[: statement.place], statement.values[statement.place + 1 :]
-            places = "IN (" + ", ".join(["%s"] * len(named)) + ")"
-            sql = statement.sql.replace("IN (%s)", places, 1)
-            found += self._read(connection, using, statement, sql, [*before, *named, *after])
+            found += statement.read(connection, *self.asking(some, using))
         return found
 
-    def _statement(self, connection: Any, using: str, stand_in: Any) -> _Statement:
-        statement = self._statements.get((using, connection.vendor))
-        if statement is None:
-            statement = self._statements[using, connection.vendor] = self._made(using, stand_in)
-        return statement
+    def asking(self, keys: Collection[Any], using: str = "default") -> tuple[str, list[Any]]:
+        """The SQL and the values of the query for some keys, at most ``MOST_TOGETHER``."""
+        connection: Any = connections[using]
+        statement, values, place = self._statement(connection, using, [self._stand_in])
+        named = [self._field.get_db_prep_value(each, connection, prepared=False) for each in keys]
+        sql = statement.sql.replace("IN (%s)", "IN (" + ", ".join(["%s"] * len(named)) + ")", 1)
+        return sql, [*values[:place], *named, *values[place + 1 :]]
 
-    def _read(self, connection: Any, using: str, statement: _Statement, sql: str, values: list[Any]) -> list[Row]:
-        with connection.cursor() as cursor:
-            cursor.execute(sql, values)
-            found = [list(row) for row in cursor.fetchall()]
-        for row in found:
-            for place, convert, expression in statement.converters:
-                row[place] = convert(row[place], expression, connection)
-        return [statement.make(row) for row in found]
+    def _statement(self, connection: Any, using: str, stand_in: Any) -> tuple[Statement, tuple[Any, ...], int]:
+        made = self._made.get((using, connection.vendor))
+        if made is None:
+            made = self._made[using, connection.vendor] = self._make(connection, using, stand_in)
+        return made
 
-    def _made(self, using: str, asked_for: Any) -> _Statement:
+    def _make(self, connection: Any, using: str, asked_for: Any) -> tuple[Statement, tuple[Any, ...], int]:
         queryset: Any = self._asked(asked_for).using(using)
-        if queryset._iterable_class not in _SHAPES:
-            raise ValueError("a prepared query gives instances or tuples")
-        if queryset.query.annotation_select or queryset._prefetch_related_lookups:
-            raise ValueError("a prepared query has neither annotations nor prefetching")
-        compiler = queryset.query.get_compiler(using=using)
-        sql, values = compiler.as_sql()
-        stand_in = self._field.get_db_prep_value(self._stand_in, connections[using], prepared=False)
+        if queryset.query.annotation_select:
+            raise ValueError("a prepared query has no annotations")
+        statement, values = statement_of(queryset)
+        stand_in = self._field.get_db_prep_value(self._stand_in, connection, prepared=False)
         places = [place for place, each in enumerate(values) if each == stand_in]
         if len(places) != 1:
             raise ValueError("the value stands once in a prepared query")
-        if isinstance(asked_for, list) and sql.count("IN (%s)") != 1:
+        if isinstance(asked_for, list) and statement.sql.count("IN (%s)") != 1:
             raise ValueError("a prepared query compares a list of values once, by IN")
-        converters = [
-            (place, convert, expression)
-            for place, (found, expression) in compiler.get_converters([each[0] for each in compiler.select]).items()
-            for convert in found
-        ]
-        return _Statement(sql, tuple(values), places[0], converters, _maker(queryset, compiler, using))
+        return statement, values, places[0]
 
 
-def _maker(queryset: Any, compiler: Any, using: str) -> Callable[[Sequence[Any]], Any]:
-    """What makes an instance, or a tuple, of the values of a row: as ``ModelIterable`` of Django does it."""
+def _maker(queryset: Any, compiler: Any) -> Callable[[Sequence[Sequence[Any]]], list[Any]]:
+    """What makes instances, or tuples, of the values of rows: as ``ModelIterable`` of Django does it."""
     if queryset._iterable_class is ValuesListIterable:
         wide = len(compiler.select)
-        return lambda row: tuple(row[:wide])  # what is read only to be ordered by stands behind
-    about, select = compiler.klass_info, compiler.select
+        return lambda rows: [tuple(row[:wide]) for row in rows]  # what is read only to be ordered by stands behind
+    using, about, select = queryset.db, compiler.klass_info, compiler.select
     first, last = about["select_fields"][0], about["select_fields"][-1] + 1
-    names = [each[0].target.attname for each in select[first:last]]
-    populators = get_related_populators(about, select, using)  # type: ignore[call-arg]
+    made = instances_of(about["model"], using, [each[0].target.attname for each in select[first:last]])
+    related = [_attaching(each) for each in get_related_populators(about, select, using)]  # type: ignore[call-arg]
+    annotated = tuple(compiler.annotation_col_map.items())
 
-    def make(row: Sequence[Any]) -> Any:
-        instance = about["model"].from_db(using, names, row[first:last])
-        for populator in populators:
-            populator.populate(row, instance)
-        return instance
+    def make(rows: Sequence[Sequence[Any]]) -> list[Any]:
+        found, seen = [], [dict[Any, Any]() for _ in related]
+        for row in rows:
+            instance = made(row[first:last])
+            for attach, here in zip(related, seen, strict=True):
+                attach(row, instance, here)
+            for name, place in annotated:
+                setattr(instance, name, row[place])
+            found.append(instance)
+        return found
 
     return make
+
+
+def _attaching(populator: Any) -> Callable[[Sequence[Any], Any, dict[Any, Any]], None]:
+    """What gives an instance the row that a foreign key of it points at. Rows that point at the same one get the same
+    instance, as with ``prefetch_related``: it is kept in the dictionary by its key."""
+    if populator.reorder_for_init:
+        return lambda row, instance, seen: populator.populate(row, instance)
+    made = instances_of(populator.model_cls, populator.db, populator.init_list)
+    further = [_attaching(each) for each in populator.related_populators]
+    first, last, key = populator.cols_start, populator.cols_end, populator.cols_start + populator.pk_idx
+    name, remote = populator.local_setter.__self__.cache_name, populator.remote_setter
+    is_shared = getattr(remote, "__self__", None) is None  # nothing points back from it
+
+    def attach(row: Sequence[Any], instance: Any, seen: dict[Any, Any]) -> None:
+        pk = row[key]
+        found = seen.get(pk) if is_shared and pk is not None else None
+        if found is None and pk is not None:
+            found = made(row[first:last])
+            for each in further:
+                each(row, found, seen.setdefault(each, {}))
+            if is_shared:
+                seen[pk] = found
+            else:
+                remote(found, instance)
+        instance._state.fields_cache[name] = found
+
+    return attach
+
+
+def instances_of(model: type[models.Model], using: str, names: Sequence[str]) -> Callable[[Sequence[Any]], Any]:
+    """What makes an instance of the values of the columns, as ``Model.from_db`` does, without the constructor where
+    that does nothing but set them: it weighs every column anew and takes ten times as long."""
+    if not sets_columns_only(model):
+        return lambda values: model.from_db(using, names, values)
+    new, names = model.__new__, tuple(names)
+
+    def made(values: Sequence[Any]) -> Any:
+        instance: Any = new(model)
+        state = ModelState()
+        state.db, state.adding = using, False
+        instance.__dict__.update(zip(names, values, strict=True), _state=state)
+        return instance
+
+    return made
+
+
+@cache
+def sets_columns_only(model: type[models.Model]) -> bool:
+    """Whether a row may be made without its constructor: neither the class, a column nor a signal has a say in it."""
+    own = vars(models.Model)
+    return (
+        model.__init__ is models.Model.__init__
+        and getattr(model, "made_of_columns", model.from_db.__func__ is own["from_db"].__func__)  # type: ignore[attr-defined]
+        and all(type(_standing_in(model, each.attname)) in _SETS_ONLY for each in model._meta.concrete_fields)
+        and not any(signal.has_listeners(model) for signal in (pre_init, post_init))
+    )
+
+
+def _standing_in(model: type[models.Model], name: str) -> Any:
+    """What stands under the name in the class itself, without asking it."""
+    return next((vars(each)[name] for each in model.__mro__ if name in vars(each)), None)
+
+
+_SETS_ONLY = (DeferredAttribute, ForeignKeyDeferredAttribute)
 
 
 def batched(values: Collection[Any], size: int) -> Iterator[list[Any]]:

@@ -21,8 +21,11 @@ from types import FunctionType
 from typing import Any, cast
 
 from django.core.exceptions import FieldDoesNotExist, ObjectDoesNotExist
+from django.db import models
 from django.db.models import Model
+from django.db.models.fields.related_descriptors import ForeignKeyDeferredAttribute
 from django.db.models.manager import BaseManager
+from django.db.models.query_utils import DeferredAttribute
 from rest_framework import ISO_8601, fields, relations, serializers
 from rest_framework.settings import api_settings
 
@@ -74,25 +77,74 @@ def _shower(kind: type[serializers.BaseSerializer[Any]]) -> Make:
 def _made(kind: type[serializers.BaseSerializer[Any]]) -> Make:
     if not issubclass(kind, serializers.Serializer) or kind.to_representation not in _AS_FRAMEWORK:
         return lambda row, showing: showing.serializer(kind).to_representation(row)
-    plans: dict[type, list[tuple[str, Get, Make | None, Any]]] = {}
+    plans: dict[type, _Plan] = {}
 
     def show(row: Any, showing: Showing) -> dict[str, Any]:
         plan = plans.get(type(row))
         if plan is None:
-            plan = plans[type(row)] = [_step(kind, field, type(row)) for field in kind()._readable_fields]
-        body = {}
-        for name, get, make, by_field in plan:
+            plan = plans[type(row)] = _Plan(
+                [_step(kind, field, type(row)) for field in kind()._readable_fields], type(row)
+            )
+        body = plan.template.copy()
+        if plan.columns is not None:
+            try:
+                body.update(zip(plan.in_columns, plan.columns(row.__dict__), strict=True))
+            except KeyError:  # one of them was not read
+                return _field_by_field(plan.steps, row, showing)
+        for name, get, make, by_field in plan.others:
             try:
                 value = get(row)
             except (AttributeError, KeyError, TypeError, ObjectDoesNotExist):
                 value = by_field(row, showing)
-                if value is not _ABSENT:
+                if value is _ABSENT:
+                    del body[name]
+                else:
                     body[name] = value
                 continue
             body[name] = value if make is None or value is None else make(value, showing)
         return body
 
     return show
+
+
+_Step = tuple[str, Get, Make | None, Callable[[Any, "Showing"], Any]]
+
+
+class _Plan:
+    """Of the steps those whose value stands in a column, and is shown as it stands there, are taken at once."""
+
+    def __init__(self, steps: list[_Step], row_type: type) -> None:
+        self.steps = steps
+        taken = {name: get.column for name, get, make, _ in steps if make is None and isinstance(get, _Column)}
+        # One column alone is no tuple.
+        self.in_columns = tuple(taken) if len(taken) > 1 else ()
+        self.columns = itemgetter(*taken.values()) if self.in_columns else None
+        self.others = [step for step in steps if step[0] not in self.in_columns]
+        self.template: dict[str, Any] = dict.fromkeys(name for name, *_ in steps)
+
+
+def _field_by_field(steps: list[_Step], row: Any, showing: Showing) -> dict[str, Any]:
+    body = {}
+    for name, get, make, by_field in steps:
+        try:
+            value = get(row)
+        except (AttributeError, KeyError, TypeError, ObjectDoesNotExist):
+            value = by_field(row, showing)
+            if value is not _ABSENT:
+                body[name] = value
+            continue
+        body[name] = value if make is None or value is None else make(value, showing)
+    return body
+
+
+class _Column:
+    """A getter of what was read of a column; a column that was not is read when it is asked for."""
+
+    def __init__(self, column: str) -> None:
+        self.column, self._get = column, attrgetter(column)
+
+    def __call__(self, row: Any) -> Any:
+        return self._get(row)
 
 
 def _step(
@@ -135,7 +187,9 @@ def _getter_and_maker(
         get = _getter(field, row_type)
         return None if get is None else (get, lambda many, showing: [each.pk for each in _rows(many)])
     get, make = _getter(field, row_type), _maker(field)
-    return None if get is None or make is _unknown else (get, make)
+    if get is None or make is _unknown:
+        return None
+    return get, None if isinstance(get, _Column) and _is_shown_as_it_stands(field, row_type, get.column) else make
 
 
 def _left_to_the_field(row: Any) -> Any:
@@ -162,13 +216,38 @@ def _getter(field: Any, row_type: type) -> Get | None:
         return lambda row: _never_called(found(row))
     if issubclass(row_type, Model) and _is_many(row_type, path[0]):
         return _prefetched(path[0])
-    return attrgetter(path[0])
+    return _column(row_type, path[0]) or attrgetter(path[0])
+
+
+def _column(row_type: type, name: str) -> Get | None:
+    """For a model whose class says nothing of its own about the name of a column."""
+    if not issubclass(row_type, Model):
+        return None
+    standing = next((vars(each)[name] for each in row_type.__mro__ if name in vars(each)), None)
+    return _Column(name) if type(standing) in (DeferredAttribute, ForeignKeyDeferredAttribute) else None
 
 
 def _never_called(value: Any) -> Any:
     if callable(value) and not isinstance(value, BaseManager):
         raise TypeError  # the field itself knows whether to call it
     return value
+
+
+def _is_shown_as_it_stands(field: Any, model: Any, column: str) -> bool:
+    """Whether what such a column holds, or was given for it, is written as JSON just as the field would show it."""
+    kind = next((each for each in model._meta.concrete_fields if each.attname == column), None)
+    if type(field).to_representation is fields.ChoiceField.to_representation:
+        words = field.choice_strings_to_values
+        return isinstance(kind, models.CharField) and all(type(each) is str for each in words.values())
+    return isinstance(kind, _STANDS.get(type(field).to_representation, ())) and _maker(field) is not _unknown
+
+
+_STANDS: dict[Any, tuple[type, ...]] = {
+    fields.CharField.to_representation: (models.CharField, models.TextField),
+    fields.IntegerField.to_representation: (models.IntegerField,),
+    fields.BooleanField.to_representation: (models.BooleanField,),
+    fields.UUIDField.to_representation: (models.UUIDField,),
+}
 
 
 def _is_many(model: type[Model], name: str) -> bool:
@@ -204,7 +283,7 @@ def _key_getter(field: Any, row_type: type) -> Get | None:
         return None
     if not column.concrete or not column.is_relation or column.target_field.model._meta.pk != column.target_field:
         return None
-    return attrgetter(column.attname)
+    return _column(row_type, column.attname) or attrgetter(column.attname)
 
 
 # --- makers -------------------------------------------------------------------------------------------------------

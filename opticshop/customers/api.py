@@ -14,7 +14,9 @@ from opticshop.core import acting
 from opticshop.core.api import Lists, ResourceViewSet
 from opticshop.core.errors import NotFound
 from opticshop.core.filters import YesNoFilter
+from opticshop.core.kept import A_KEY, Word
 from opticshop.core.requests import actor_of
+from opticshop.core.text import folded
 
 from . import selectors, services
 from .models import ConsentChange, Customer, StatusChange
@@ -72,6 +74,7 @@ class CustomerViewSet(ResourceViewSet):
 
     tag, noun = "Customers", "customer"
     prepared = True
+    kept_queries = {"branch": A_KEY, "name": Word(folded)}
     buckets = {"list": "search"}
     selector = staticmethod(selectors.customers_shown_to)
     filterset_class = CustomerSearch

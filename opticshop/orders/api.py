@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ResourceViewSet
+from opticshop.core.kept import A_KEY, AS_SAID
 from opticshop.prescriptions.selectors import measurement_get_for, prescription_get_for
 
 from . import resolving, selectors, services
@@ -27,6 +28,7 @@ class OrderViewSet(ResourceViewSet):
 
     tag, noun = "Orders", "order"
     prepared = True
+    kept_queries = {"branch": A_KEY, "customer": A_KEY, "state": AS_SAID}
     selector = staticmethod(selectors.orders_visible_to)
     filterset_class = OrderFilter
     permissions = {

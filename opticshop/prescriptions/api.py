@@ -9,6 +9,7 @@ from rest_framework.response import Response
 
 from opticshop.catalogue.selectors import frame_get
 from opticshop.core.api import ResourceViewSet
+from opticshop.core.kept import A_KEY
 from opticshop.customers.filters import CustomerFilter
 from opticshop.customers.selectors import customer_get_for
 
@@ -52,6 +53,7 @@ class PrescriptionViewSet(ResourceViewSet):
 
     tag, noun = "Prescriptions", "prescription"
     prepared = True
+    kept_queries = {"customer": A_KEY}
     selector = staticmethod(selectors.prescriptions_visible_to)
     filterset_class = PrescriptionFilter
     permissions = {

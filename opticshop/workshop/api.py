@@ -16,6 +16,7 @@ from opticshop.branches.selectors import branch_get_for
 from opticshop.core.api import ResourceViewSet
 from opticshop.core.errors import NotFound
 from opticshop.core.filters import YesNoFilter
+from opticshop.core.kept import A_KEY, AS_SAID
 from opticshop.core.pagination import KeyCursorPagination
 from opticshop.core.renderers import PdfRenderer, SvgRenderer
 from opticshop.instruments.selectors import instrument_get_for
@@ -110,6 +111,7 @@ class JobViewSet(ResourceViewSet):
 
     tag, noun = "Jobs", "job"
     prepared = True
+    kept_queries = {"branch": A_KEY, "order": A_KEY, "holder": A_KEY, "state": AS_SAID, "ordering": AS_SAID}
     selector = staticmethod(selectors.jobs_visible_to)
     filterset_class = JobFilter
     pagination_class = BoardPagination

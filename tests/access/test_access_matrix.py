@@ -300,7 +300,7 @@ def test_a_selector_that_forgets_the_branch_is_noticed(walk: Walk, all_at_mill: 
     from opticshop.customers.api import CustomerViewSet
     from opticshop.customers.models import Customer
 
-    monkeypatch.setattr("opticshop.core.api._prepared", {})
+    monkeypatch.setattr("opticshop.core.kept._kept", {})
     monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(lambda actor: Customer.objects.everywhere("mistake")))
     client, theirs = client_of(all_at_mill), walk.row("customers.Customer", "quay").pk
     for operation in operations():

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from opticshop.core.api import ApiViewSet, ResourceViewSet
+from opticshop.core.kept import A_KEY, AS_SAID
 from opticshop.core.renderers import PdfRenderer
 from opticshop.documents.receipt import receipt_pdf
 from opticshop.orders.selectors import order_get_for
@@ -37,6 +38,8 @@ class PaymentViewSet(ResourceViewSet):
     """Money taken and given back. A payment is never changed; a mistake is given back."""
 
     tag, noun = "Payments", "payment"
+    prepared = True
+    kept_queries = {"branch": A_KEY, "order": A_KEY, "kind": AS_SAID}
     selector = staticmethod(selectors.payments_visible_to)
     filterset_class = PaymentFilter
     permissions = {

@@ -19,6 +19,7 @@ from opticshop.catalogue.models import LensProduct
 from opticshop.catalogue.selectors import frame_get, lens_get
 from opticshop.core.api import ApiViewSet, Lists, ResourceViewSet
 from opticshop.core.filters import YesNoFilter
+from opticshop.core.kept import A_KEY, AS_SAID
 
 from .. import selectors, services
 from ..models import Lot, Movement, StockItem
@@ -68,6 +69,8 @@ class LotViewSet(ResourceViewSet):
     """What lies in the branch, lot by lot: on hand, reserved, available. Available is what may still be promised."""
 
     tag, noun = "Stock", "lot"
+    prepared = True
+    kept_queries = {"branch": A_KEY, "kind": AS_SAID, "frame": A_KEY, "lens": A_KEY, "available": AS_SAID}
     selector = staticmethod(selectors.lots_visible_to)
     filterset_class = LotFilter
     permissions = {
