@@ -56,8 +56,26 @@ def _said(cursor: Any, queries: tuple[str, ...]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for query in queries:
         cursor.execute(query)
-        found |= {name: said for name, said in cursor.fetchall() if not name.split()[1].startswith(KEPT)}
+        found |= {name: _read_again(said) for name, said in cursor.fetchall() if not name.split()[1].startswith(KEPT)}
     return found
+
+
+#: ``(ARRAY['a'::character varying, ...])::text[]``
+_ARRAY = re.compile(r"\(ARRAY\[((?:'[^']*'::character varying(?:, )?)+)\]\)::text\[\]")
+
+
+def _read_again(said: str) -> str:
+    """As PostgreSQL writes it once it has read what it wrote: it casts each value of an array, not the array. An index
+    that was made anew from its own words, as the press of the generator does it, is told in that way."""
+    return _ARRAY.sub(
+        lambda found: "ARRAY[" + re.sub(r"('[^']*'::character varying)", r"(\1)::text", found[1]) + "]", said
+    )
+
+
+def test_an_index_made_anew_from_its_own_words_reads_as_before():
+    before = "WHERE ((state)::text = ANY ((ARRAY['draft'::character varying, 'sent'::character varying])::text[]))"
+    after = "WHERE ((state)::text = ANY (ARRAY[('draft'::character varying)::text, ('sent'::character varying)::text]))"
+    assert _read_again(before) == after == _read_again(after)
 
 
 def _parts(sql: str) -> list[str]:
