@@ -8,6 +8,7 @@ from django.db.models import QuerySet
 
 from opticshop.core.actor import ALL, Actor
 from opticshop.core.errors import NotFound
+from opticshop.core.prepared import Prepared, a_key_of_nobody
 
 from .calendars import Calendar
 from .models import Branch
@@ -19,9 +20,14 @@ def branches_visible_to(actor: Actor) -> QuerySet[Branch]:
     return Branch.objects.all() if where is ALL else Branch.objects.filter(id__in=where)
 
 
+_BY_KEY: Prepared[Branch] = Prepared(
+    lambda key: Branch.objects.filter(id=key), field=Branch._meta.pk, stand_in=a_key_of_nobody(Branch)
+)
+
+
 def branch_get_for(actor: Actor, branch_id: uuid.UUID, *, permission: str = BranchPermission.VIEW) -> Branch:
     """The branch, if the actor holds the permission there: NotFound where it works not at all, else Forbidden."""
-    branch = Branch.objects.filter(id=branch_id).first()
+    branch = next(iter(_BY_KEY.rows(branch_id)), None)
     if branch is None:
         raise NotFound(f"There is no branch {branch_id} here.", field="branch")
     actor.require(permission, branch.id)

@@ -10,14 +10,19 @@ import uuid
 from collections.abc import Callable
 from dataclasses import asdict
 from functools import cache
+from typing import Any
 
 from csp.constants import HEADER
 from csp.middleware import CSPMiddleware, PolicyParts
 from csp.utils import build_policy
 from django.conf import settings
+from django.contrib.messages.middleware import MessageMiddleware
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from django.middleware.csrf import CsrfViewMiddleware
+from whitenoise.middleware import WhiteNoiseMiddleware
 
+from opticshop.accounts import session_store, verified
 from opticshop.core import throttling
 from opticshop.core.parsers import stated_length
 from opticshop.exchange.outcomes import plain_outcome
@@ -47,6 +52,45 @@ class RequestIdMiddleware:
             request_id.reset(token)
         response["X-Request-ID"] = mine
         return response
+
+
+def comes_with_a_token(request: HttpRequest) -> bool:
+    """A request of the API that names its bearer token: whatever cookies come with it are not looked at."""
+    found: bool | None = getattr(request, "comes_with_a_token", None)
+    if found is None:
+        scheme = request.META.get("HTTP_AUTHORIZATION", "")[:7].lower()
+        found = scheme == "bearer " and request.path_info.startswith("/api/v1/")
+        request.comes_with_a_token = found  # type: ignore[attr-defined]
+    return found
+
+
+class _ForBrowsers:
+    """Of a middleware that serves pages: files, sessions, forms. A request with a token passes it by."""
+
+    def __call__(self, request: HttpRequest) -> Any:
+        if comes_with_a_token(request):
+            return self.get_response(request)  # type: ignore[attr-defined]
+        return super().__call__(request)  # type: ignore[misc]
+
+
+class FilesMiddleware(_ForBrowsers, WhiteNoiseMiddleware):
+    pass
+
+
+class SessionMiddleware(_ForBrowsers, session_store.SessionMiddleware):
+    pass
+
+
+class CsrfMiddleware(_ForBrowsers, CsrfViewMiddleware):
+    pass
+
+
+class VerifiedUserMiddleware(_ForBrowsers, verified.VerifiedUserMiddleware):
+    pass
+
+
+class MessagesMiddleware(_ForBrowsers, MessageMiddleware):
+    pass
 
 
 class ProblemPagesMiddleware:

@@ -17,6 +17,7 @@ from django.db.models import QuerySet
 from . import clock
 from .errors import IdempotencyInProgress, IdempotencyKeyMissing, IdempotencyKeyReused, Invalid
 from .models import IdempotencyRecord
+from .writing import inserted
 
 KEPT_FOR = dt.timedelta(hours=48)
 #: A claim without an answer older than this belongs to a process that died; it may be claimed anew.
@@ -55,8 +56,8 @@ def claim(*, credential: str, route: str, key: str, body: bytes) -> Claim:
     now = clock.now()
     try:
         with transaction.atomic():
-            record = IdempotencyRecord.objects.create(
-                **identity, fingerprint=mark, expires_at=now + KEPT_FOR, created_at=now
+            [record] = inserted(
+                [IdempotencyRecord(**identity, fingerprint=mark, expires_at=now + KEPT_FOR, created_at=now)]
             )
         return Claim(record, replay=False)
     except IntegrityError:

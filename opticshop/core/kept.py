@@ -8,6 +8,7 @@ in it, or with the cursor of a further page, goes the ordinary way.
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -133,6 +134,44 @@ def one(view: Any, text: str) -> tuple[Any, bool]:
         return None, False
     found = kept.rows(_ONE, {_PK: key})
     return (found[0] if found else None), True
+
+
+# --- anything else ------------------------------------------------------------------------------------------------
+def rows_of(
+    mark: Any, asked: Callable[[Mapping[str, Any]], Any], told: Mapping[str, Any], *, stand_ins: Mapping[str, Any]
+) -> list[Any]:
+    """The rows of ``asked(told)``, by the SQL that was made of the stand-ins of what is told. What else the query hangs
+    on is in ``mark``. The values are text, days and keys, compared as they are."""
+    slots = {name: _As(stand_ins[name]) for name in told}
+    kept = _found((mark, *told), lambda: asked({name: stand_ins[name] for name in told}), slots, list(told), None)
+    if kept is None:
+        return list(asked(told))
+    return kept.rows(slots, told)
+
+
+class _As(Slot):
+    """A value that the query compares with as it is."""
+
+    def __init__(self, value: Any) -> None:
+        self._value = value
+
+    def stand_in(self, name: str) -> str:
+        return name
+
+    def read(self, text: str) -> Any:
+        return text
+
+    def places(self, stand_in: str, values: Sequence[Any]) -> Iterable[int]:
+        own = self._prepared(self._value, connections["default"])
+        return [place for place, each in enumerate(values) if each == own]
+
+    def put(self, held: Any, stand_in: str, value: Any, connection: Any) -> Any:
+        return self._prepared(value, connection)
+
+    def _prepared(self, value: Any, connection: Any) -> Any:
+        if isinstance(value, uuid.UUID):
+            return models.UUIDField().get_db_prep_value(value, connection)
+        return models.DateField().get_db_prep_value(value, connection) if isinstance(value, dt.date) else value
 
 
 # --- a list -------------------------------------------------------------------------------------------------------

@@ -25,6 +25,7 @@ from .acting import system_acting
 from .actor import Actor
 from .models import EventDelivery, OutboxEvent
 from .partitions import key_at
+from .writing import inserted
 
 log = logging.getLogger("opticshop.outbox")
 
@@ -96,7 +97,7 @@ def record_many(*, actor: Actor, happenings: Sequence[Happening]) -> list[Outbox
 
 def _written(happenings: Sequence[Happening], actor: Actor) -> list[OutboxEvent]:
     request_id, traceparent = acting.current().fact("request_id") or "", spans.traceparent()
-    events = OutboxEvent.objects.bulk_create(
+    events = inserted(
         OutboxEvent(
             type=one.event_type,
             subject=one.subject,
@@ -109,9 +110,7 @@ def _written(happenings: Sequence[Happening], actor: Actor) -> list[OutboxEvent]
         )
         for one in happenings
     )
-    EventDelivery.objects.bulk_create(
-        EventDelivery(event=event, handler=name) for event in events for name in handlers_for(event.type)
-    )
+    inserted(EventDelivery(event=event, handler=name) for event in events for name in handlers_for(event.type))
     transaction.on_commit(_wake)
     return events
 

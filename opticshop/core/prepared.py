@@ -123,6 +123,9 @@ class Prepared(Generic[Row]):
         """The SQL and the values of the query for some keys, at most ``MOST_TOGETHER``."""
         connection: Any = connections[using]
         statement, values, place = self._statement(connection, using, [self._stand_in])
+        if connection.vendor == "postgresql" and isinstance(self._field, models.UUIDField):
+            sql = statement.sql.replace("IN (%s)", "= ANY(%s::uuid[])", 1)
+            return sql, [*values[:place], "{" + ",".join(map(str, keys)) + "}", *values[place + 1 :]]
         named = [self._field.get_db_prep_value(each, connection, prepared=False) for each in keys]
         sql = statement.sql.replace("IN (%s)", "IN (" + ", ".join(["%s"] * len(named)) + ")", 1)
         return sql, [*values[:place], *named, *values[place + 1 :]]

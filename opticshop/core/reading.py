@@ -20,14 +20,14 @@ _KEPT = "_opticshop_cursor"
 
 
 def rows(connection: Any, sql: str, values: Sequence[Any]) -> list[Any]:
-    """The rows of a statement, as tuples."""
+    """The rows of a statement that only reads, as tuples."""
     if _is_watched(connection):
         with connection.cursor() as cursor:
             cursor.execute(sql, values)
             found: list[Any] = cursor.fetchall()
             return found
     with connection.wrap_database_errors:
-        cursor = _executed(connection, sql, values)
+        cursor = _executed(connection, sql, values, only_reads=not connection.in_atomic_block)
         found = cursor.fetchall()
     return found
 
@@ -39,14 +39,14 @@ def execute(connection: Any, sql: str, values: Sequence[Any]) -> None:
             cursor.execute(sql, values)
         return
     with connection.wrap_database_errors:
-        _executed(connection, sql, values)
+        _executed(connection, sql, values, only_reads=False)
 
 
 def _is_watched(connection: Any) -> bool:
     return connection.vendor != "postgresql" or connection.queries_logged or connection.needs_rollback
 
 
-def _executed(connection: Any, sql: str, values: Sequence[Any]) -> Any:
+def _executed(connection: Any, sql: str, values: Sequence[Any], *, only_reads: bool) -> Any:
     connection.close_if_health_check_failed()
     connection.ensure_connection()
     raw = connection.connection
@@ -57,7 +57,7 @@ def _executed(connection: Any, sql: str, values: Sequence[Any]) -> Any:
             cursor.adapters.register_loader("timestamptz", TimestamptzLoader)
     run: Any = partial(_run, cursor)
     for wrapper in reversed(connection.execute_wrappers):
-        if connection.in_atomic_block or not getattr(wrapper, "is_about_transactions", False):
+        if not (only_reads and getattr(wrapper, "is_about_transactions", False)):
             run = partial(wrapper, run)
     run(sql, values, False, {"connection": connection, "cursor": cursor})
     return cursor

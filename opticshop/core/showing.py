@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import datetime as dt
 import decimal
+import inspect
 import uuid
 from collections.abc import Callable, Iterable, Mapping
 from operator import attrgetter, itemgetter
@@ -91,23 +92,26 @@ def _made(kind: type[serializers.BaseSerializer[Any]]) -> Make:
                 body.update(zip(plan.in_columns, plan.columns(row.__dict__), strict=True))
             except KeyError:  # one of them was not read
                 return _field_by_field(plan.steps, row, showing)
-        for name, get, make, by_field in plan.others:
+        for name, get, make, missing, by_field in plan.others:
             try:
                 value = get(row)
-            except (AttributeError, KeyError, TypeError, ObjectDoesNotExist):
+            except (AttributeError, KeyError):
+                value = missing(row, showing)
+            except (TypeError, ObjectDoesNotExist):
                 value = by_field(row, showing)
-                if value is _ABSENT:
-                    del body[name]
-                else:
-                    body[name] = value
+            else:
+                body[name] = value if make is None or value is None else make(value, showing)
                 continue
-            body[name] = value if make is None or value is None else make(value, showing)
+            if value is _ABSENT:
+                del body[name]
+            else:
+                body[name] = value
         return body
 
     return show
 
 
-_Step = tuple[str, Get, Make | None, Callable[[Any, "Showing"], Any]]
+_Step = tuple[str, Get, Make | None, Make, Make]
 
 
 class _Plan:
@@ -115,7 +119,7 @@ class _Plan:
 
     def __init__(self, steps: list[_Step], row_type: type) -> None:
         self.steps = steps
-        taken = {name: get.column for name, get, make, _ in steps if make is None and isinstance(get, _Column)}
+        taken = {name: get.column for name, get, make, *_ in steps if make is None and isinstance(get, _Column)}
         # One column alone is no tuple.
         self.in_columns = tuple(taken) if len(taken) > 1 else ()
         self.columns = itemgetter(*taken.values()) if self.in_columns else None
@@ -124,17 +128,8 @@ class _Plan:
 
 
 def _field_by_field(steps: list[_Step], row: Any, showing: Showing) -> dict[str, Any]:
-    body = {}
-    for name, get, make, by_field in steps:
-        try:
-            value = get(row)
-        except (AttributeError, KeyError, TypeError, ObjectDoesNotExist):
-            value = by_field(row, showing)
-            if value is not _ABSENT:
-                body[name] = value
-            continue
-        body[name] = value if make is None or value is None else make(value, showing)
-    return body
+    found = {name: by_field(row, showing) for name, *_, by_field in steps}
+    return {name: value for name, value in found.items() if value is not _ABSENT}
 
 
 class _Column:
@@ -147,9 +142,9 @@ class _Column:
         return self._get(row)
 
 
-def _step(
-    kind: type[serializers.BaseSerializer[Any]], field: Any, row_type: type
-) -> tuple[str, Get, Make | None, Callable[[Any, Showing], Any]]:
+def _step(kind: type[serializers.BaseSerializer[Any]], field: Any, row_type: type) -> _Step:
+    """Name in the answer; what gets the value and what makes it plain; what is shown where the way to the value ends
+    early; and the framework's own way."""
     name = field.field_name
 
     def by_field(row: Any, showing: Showing) -> Any:
@@ -163,7 +158,21 @@ def _step(
         return None if plain is None else own.to_representation(value)
 
     get, make = _getter_and_maker(kind, field, row_type) or (_left_to_the_field, None)
-    return name, get, make, by_field
+    missing: Make = by_field
+    if get is not _left_to_the_field and (field.default is fields.empty or field.default is None):
+        if field.allow_null or field.default is None:
+            missing = _null
+        elif not field.required:
+            missing = _absent
+    return name, get, make, missing, by_field
+
+
+def _null(row: Any, showing: Showing) -> Any:
+    return None
+
+
+def _absent(row: Any, showing: Showing) -> Any:
+    return _ABSENT
 
 
 def _getter_and_maker(
@@ -209,8 +218,9 @@ def _getter(field: Any, row_type: type) -> Get | None:
         return _itself
     if issubclass(row_type, Mapping):
         return itemgetter(path[0]) if len(path) == 1 else None
-    if isinstance(getattr(row_type, path[0], None), FunctionType):
-        return None
+    method = getattr(row_type, path[0], None)
+    if isinstance(method, FunctionType):
+        return _called(path[0]) if len(path) == 1 and _asks_for_nothing(method) else None
     if len(path) > 1:
         found = attrgetter(".".join(path))
         return lambda row: _never_called(found(row))
@@ -225,6 +235,22 @@ def _column(row_type: type, name: str) -> Get | None:
         return None
     standing = next((vars(each)[name] for each in row_type.__mro__ if name in vars(each)), None)
     return _Column(name) if type(standing) in (DeferredAttribute, ForeignKeyDeferredAttribute) else None
+
+
+def _asks_for_nothing(method: FunctionType) -> bool:
+    _, *others = inspect.signature(method).parameters.values()
+    return all(each.kind in (each.VAR_POSITIONAL, each.VAR_KEYWORD) or each.default != each.empty for each in others)
+
+
+def _called(name: str) -> Get:
+    def get(row: Any) -> Any:
+        method = getattr(row, name)
+        try:
+            return method()
+        except (AttributeError, KeyError) as error:  # not the end of the way to the value
+            raise ValueError(f"{type(row).__name__}.{name}: {error!r}") from error
+
+    return get
 
 
 def _never_called(value: Any) -> Any:
@@ -375,9 +401,14 @@ def _decimal(field: Any) -> Make | None:
     step, rounding = decimal.Decimal(1).scaleb(-field.decimal_places), field.rounding
     context = decimal.Context(prec=field.max_digits if field.max_digits is not None else decimal.getcontext().prec)
 
+    point, places = -1 - field.decimal_places, -field.decimal_places
+
     def make(value: Any, showing: Showing) -> Any:
+        text = str(value)
         if type(value) is not decimal.Decimal:
-            value = decimal.Decimal(str(value).strip())
+            value = decimal.Decimal(text.strip())
+        elif places and text[point:places] == "." and "E" not in text:
+            return text  # as many places as the field has
         return format(value.quantize(step, rounding, context), "f")
 
     return make

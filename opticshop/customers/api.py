@@ -13,6 +13,7 @@ from opticshop.branches.selectors import branch_get_for, branches_visible_to
 from opticshop.core import acting
 from opticshop.core.api import Lists, ResourceViewSet
 from opticshop.core.errors import NotFound
+from opticshop.core.fetching import fetch_related
 from opticshop.core.filters import YesNoFilter
 from opticshop.core.kept import A_KEY, Word
 from opticshop.core.requests import actor_of
@@ -138,6 +139,7 @@ class CustomerViewSet(ResourceViewSet):
         branch = branch_get_for(self.actor, body.pop("branch"), permission=CustomerPermission.EDIT)
         registered = services.customer_register(actor=self.actor, branch=branch, **self._with_guardian(body))
         registered.customer.near_duplicates = registered.near_duplicates  # type: ignore[attr-defined]
+        fetch_related([registered.customer], ("refusals", "wrong_addresses"), "default")
         return self.answer(registered.customer, status=201)
 
     def partial_update(self, request: Request, pk: str) -> Response:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from django.db.models import Exists, F, Model, OuterRef, Q, Window
 from django.db.models.functions import Coalesce, Lower, RowNumber
 from django.db.models.lookups import Exact
 
+from opticshop.core import kept
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
 from opticshop.core.scoping import BranchQuerySet
@@ -65,27 +67,55 @@ def customers_named(queryset: BranchQuerySet[Customer], text: str) -> BranchQuer
     return queryset
 
 
-def customers_like(actor: Actor, person: Customer) -> BranchQuerySet[Customer]:
-    """Registered people who may be the same person: same phone or e-mail, or same birth date and a similar name.
+def customers_like(actor: Actor, person: Customer) -> list[Customer]:
+    """Registered people who may be the same person: same phone or e-mail, or same birth date and a similar name; at
+    most ten, the newest first.
 
     Merged records are left out: their survivor speaks for them.
     """
+    told = {
+        "pk": person.pk,
+        "phone_e164": person.phone_e164,
+        "email": person.email.lower(),
+        "birth_date": person.birth_date,
+        "search_family": person.search_family,
+        "search_given": person.search_given,
+    }
+    return kept.rows_of(
+        ("customers_like", actor.where(CustomerPermission.VIEW)),
+        lambda asked: _like(actor, asked),
+        {name: value for name, value in told.items() if value},
+        stand_ins=_STAND_INS,
+    )
+
+
+#: Of somebody who cannot be.
+_STAND_INS = {
+    "pk": uuid.UUID(int=2**128 - 1),
+    "phone_e164": "qz phone",
+    "email": "qz mail",
+    "birth_date": dt.date(1, 1, 1),
+    "search_family": "qz family",
+    "search_given": "qz given",
+}
+
+
+def _like(actor: Actor, told: Mapping[str, Any]) -> BranchQuerySet[Customer]:
+    family, given, born = told.get("search_family", ""), told.get("search_given", ""), told.get("birth_date")
     same = Q(pk__in=[])
-    if person.phone_e164:
-        same |= ~Q(phone_e164="") & Q(phone_e164=person.phone_e164)
-    if person.email:
-        same |= ~Q(email="") & Q(Exact(Lower("email"), person.email.lower()))
-    if person.birth_date:
-        same |= Q(birth_date=person.birth_date) & (
-            Q(search_family=person.search_family) | Q(search_given=person.search_given)
-        )
-        same |= Q(search_family=person.search_family, search_given=person.search_given, birth_date=None)
+    if "phone_e164" in told:
+        same |= ~Q(phone_e164="") & Q(phone_e164=told["phone_e164"])
+    if "email" in told:
+        same |= ~Q(email="") & Q(Exact(Lower("email"), told["email"]))
+    if born is not None:
+        same |= Q(birth_date=born) & (Q(search_family=family) | Q(search_given=given))
+        same |= Q(search_family=family, search_given=given, birth_date=None)
     else:
-        same |= Q(search_family=person.search_family, search_given=person.search_given)
+        same |= Q(search_family=family, search_given=given)
     # By the indexes of what is the same first, by branch afterwards: the other way round reads the whole branch.
     anywhere = Customer.objects.everywhere("narrowed to the actor's branches by the query around it").filter(same)
     found = customers_visible_to(actor).filter(id__in=anywhere.values("id"), merged_into=None)
-    return found.exclude(pk=person.pk).order_by("-id")[:10]
+    return found.exclude(pk=told["pk"]).order_by("-id")[:10]
 
 
 def _same(*columns: str) -> Q:

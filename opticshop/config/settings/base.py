@@ -75,12 +75,12 @@ MIDDLEWARE = [
     "opticshop.config.middleware.ProblemPagesMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "opticshop.config.middleware.BodyMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
-    "opticshop.accounts.session_store.SessionMiddleware",
+    "opticshop.config.middleware.FilesMiddleware",
+    "opticshop.config.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
-    "django.middleware.csrf.CsrfViewMiddleware",
-    "opticshop.accounts.verified.VerifiedUserMiddleware",
-    "django.contrib.messages.middleware.MessageMiddleware",
+    "opticshop.config.middleware.CsrfMiddleware",
+    "opticshop.config.middleware.VerifiedUserMiddleware",
+    "opticshop.config.middleware.MessagesMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
 
