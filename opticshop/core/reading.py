@@ -11,10 +11,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
-try:
-    from psycopg.types.datetime import TimestamptzLoader
-except ImportError:  # SQLite only
-    TimestamptzLoader = None  # type: ignore[assignment, misc]
+from psycopg.types.datetime import TimestamptzLoader
 
 _KEPT = "_opticshop_cursor"
 
