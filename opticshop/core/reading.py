@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
+import psycopg
 from psycopg.types.datetime import TimestamptzLoader
 
 _KEPT = "_opticshop_cursor"
@@ -40,7 +41,7 @@ def execute(connection: Any, sql: str, values: Sequence[Any]) -> None:
 
 
 def _is_watched(connection: Any) -> bool:
-    return connection.vendor != "postgresql" or connection.queries_logged or connection.needs_rollback
+    return connection.Database is not psycopg or connection.queries_logged or connection.needs_rollback
 
 
 def _executed(connection: Any, sql: str, values: Sequence[Any], *, only_reads: bool) -> Any:

@@ -67,6 +67,7 @@ def test_an_unforeseen_failure_tells_nothing_but_the_request_id(api, clerk, monk
         raise RuntimeError("secret detail")
 
     monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(broken))
+    monkeypatch.setattr("opticshop.core.kept._kept", {})
     body = assert_problem(api(clerk).get("/api/v1/customers/", headers={"X-Request-ID": "given-by-me-1"}), 500)
     assert body["request_id"] == "given-by-me-1"
     assert "secret" not in str(body)
@@ -87,6 +88,7 @@ def failing(monkeypatch, error, sqlstate):
         raise error from Reported(sqlstate)
 
     monkeypatch.setattr(CustomerViewSet, "selector", staticmethod(broken))
+    monkeypatch.setattr("opticshop.core.kept._kept", {})
     monkeypatch.setattr(connection, "vendor", "postgresql")
 
 

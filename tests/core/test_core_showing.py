@@ -120,3 +120,63 @@ def test_what_the_quick_renderer_does_not_take_goes_to_that_of_the_framework() -
 
 def _read(text: bytes) -> Any:
     return json.loads(text, object_pairs_hook=list)
+
+
+class _Row:
+    def __init__(self, inner: Any) -> None:
+        self.inner = inner
+
+    def label(self) -> str:
+        return "told by a method"
+
+    def broken(self) -> str:
+        return self.nothing_of_the_kind  # type: ignore[attr-defined,no-any-return]
+
+    def wants(self, more: int) -> str:
+        return f"{more}"
+
+
+class _Ways(serializers.Serializer[Any]):
+    label = serializers.CharField()
+    by_default = serializers.CharField(source="inner.word", default="nobody")
+    null = serializers.CharField(source="inner.word", allow_null=True)
+    absent = serializers.CharField(source="inner.word", read_only=True)
+
+
+@pytest.mark.parametrize("inner", [None, SimpleNamespace(word="w"), SimpleNamespace(word=None), SimpleNamespace()])
+def test_a_way_that_ends_early_is_shown_as_by_the_framework(inner: Any) -> None:
+    row = _Row(inner)
+    assert shown(_Ways, row) == _Ways(row).data
+    assert list(shown(_Ways, row)) == list(_Ways(row).data)
+
+
+def test_a_method_that_fails_is_an_error_as_by_the_framework() -> None:
+    kind = type("Kind", (serializers.Serializer,), {"broken": serializers.CharField(allow_null=True)})
+    for make in (lambda: kind(_Row(None)).data, lambda: shown(kind, _Row(None))):
+        with pytest.raises(ValueError, match="nothing_of_the_kind"):
+            make()
+
+
+def test_a_method_that_wants_something_is_shown_as_by_the_framework() -> None:
+    kind = type("Kind", (serializers.Serializer,), {"wants": serializers.CharField(allow_null=True)})
+    made = (lambda: kind(_Row(None)).data["wants"], lambda: shown(kind, _Row(None))["wants"])
+    first, second = (make().partition(" at ")[0] for make in made)
+    assert first == second
+
+
+@pytest.mark.django_db
+def test_a_row_with_a_column_that_was_not_read_is_shown_whole(mill: Any) -> None:
+    from opticshop.branches.models import Branch
+    from opticshop.branches.serializers import BranchOut
+
+    whole, deferred = Branch.objects.get(id=mill.id), Branch.objects.defer("name").get(id=mill.id)
+    expected = _read(JSONRenderer().render(BranchOut(whole).data))
+    assert _read(dumps(shown(BranchOut, deferred))) == _read(dumps(shown(BranchOut, whole))) == expected
+
+
+@given(st.decimals(-(10**7), 10**7, places=4, allow_nan=False), st.integers(0, 4))
+def test_decimals_are_written_as_by_the_framework(value: Decimal, places: int) -> None:
+    field = serializers.DecimalField(16, places)
+    kind = type("Kind", (serializers.Serializer,), {"amount": field})
+    for each in (value, value.normalize(), value.quantize(Decimal(1).scaleb(-places)), -value * 0):
+        assert shown(kind, {"amount": each}) == kind({"amount": each}).data
