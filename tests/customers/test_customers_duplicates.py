@@ -120,7 +120,7 @@ def test_near_duplicates_are_looked_up_by_indexes(mill):
         search_given="wren",
         birth_date=dt.date(1984, 3, 9),
     )
-    assert customers_like(system("test"), person) == []
+    assert len(customers_like(system("test"), person)) == 3
     told = {name: getattr(person, name) for name in selectors._STAND_INS}
     text = plan(selectors._like(system("test"), told))
     for index in ("customers_email", "customers_phone", "customers_birth_name"):

@@ -28,7 +28,7 @@ from tests.faults.machines import ROOT
 from . import same
 from .client import Seen, load, message
 from .endpoints import BY_NAME, ENDPOINTS, Endpoint, Shop, drawn
-from .servers import KINDS, Field, Server, cpu_seconds, field_of
+from .servers import ELSEWHERE, KINDS, Field, Server, cpu_seconds, field_of
 
 ROUNDS = 3
 WARM_UP_SECONDS = 1.0
@@ -142,7 +142,7 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=3.0, help="of each endpoint at each server in each round")
     parser.add_argument("--rounds", type=int, default=ROUNDS)
     parser.add_argument("--connections", type=int, default=4)
-    parser.add_argument("--servers", default="ours,raw,plain,fast", help=", ".join(KINDS))
+    parser.add_argument("--servers", default="ours,raw,plain,fast", help=", ".join([*KINDS, *ELSEWHERE]))
     parser.add_argument("--only", action="append", choices=list(BY_NAME), help="an endpoint; may be said again")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--core", default="0", help="the core(s) of the servers; empty: wherever there is room")

@@ -30,6 +30,13 @@ KINDS = {
     "plain": "(b) plain Django REST framework",
     "fast": "(c) FastAPI + SQLAlchemy async",
 }
+#: The service behind other web servers, each with one process; the programs are installed apart from the project.
+ELSEWHERE = {
+    "ours-1-thread": "gunicorn, gthread, one thread",
+    "ours-sync": "gunicorn, sync: a connection for each request",
+    "ours-waitress": "waitress, four threads",
+    "ours-granian": "granian, four blocking threads",
+}
 _REGISTER = """
 import django, json, sys
 django.setup()
@@ -103,13 +110,22 @@ def _command(name: str, port: int, workers: int) -> list[str]:
     gunicorn = [str(BIN / "gunicorn"), "--bind", f"127.0.0.1:{port}", "--workers", str(workers)]
     gunicorn += ["--threads", str(THREADS), "--keep-alive", "75", "--access-logfile", "-"]
     match name:
-        case "ours":  # as .ci/serve has it
+        case "ours" | "ours-1-thread" | "ours-sync":  # the first as .ci/serve has it
+            threads = {"ours": ["--worker-class", "gthread"], "ours-sync": ["--worker-class", "sync", "--threads", "1"]}
             return [
                 *gunicorn,
+                *threads.get(name, ["--worker-class", "gthread", "--threads", "1"]),
                 "opticshop.config.wsgi:application",
                 "--logger-class",
                 "opticshop.config.gunicorn_logs.ScrubbedLogger",
             ]
+        case "ours-waitress":
+            listen = f"--listen=127.0.0.1:{port}"
+            return [str(BIN / "waitress-serve"), listen, f"--threads={THREADS}", "opticshop.config.wsgi:application"]
+        case "ours-granian":
+            granian = [str(BIN / "granian"), "--interface", "wsgi", "--host", "127.0.0.1", "--port", str(port)]
+            granian += ["--workers", str(workers), "--blocking-threads", str(THREADS), "--access-log", "--no-ws"]
+            return [*granian, "opticshop.config.wsgi:application"]
         case "raw":
             return [*gunicorn, f"{HERE}.raw:application"]
         case "plain":
@@ -151,7 +167,7 @@ class Field:
         port, log = free_port(), self.var / f"{name}.log"
         pinned = ["taskset", "-c", self.cores] if self.cores else []
         own, home = self.environment, ROOT
-        if name == "ours":
+        if name.startswith("ours"):
             own, home = own | {"PYTHONPATH": str(self.source)}, self.source
         if name == "plain":
             own = own | {"DJANGO_SETTINGS_MODULE": f"{HERE}.plain.settings"}
