@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import threading
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,9 +25,10 @@ from .fetching import fetch_related
 from .prepared import Statement, statement_of
 
 #: Statements kept in a process, for each some hundred bytes: their SQL is shared by all of the same shape.
-MOST_KEPT = 16_384
+MOST_KEPT, MOST_SHARED = 16_384, 2_048
 _kept: dict[Any, Kept | None] = {}
 _shared: dict[Any, Statement] = {}
+_changing = threading.Lock()
 _KEY = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 _PK = "pk"
 
@@ -231,9 +233,11 @@ def _found(mark: Any, queryset: Callable[[], Any], slots: Queries, names: Sequen
     try:
         return _kept[vendor, mark]
     except KeyError:
-        kept = _kept[vendor, mark] = _made(queryset(), slots, names, grants)
-    while len(_kept) > MOST_KEPT:
-        _kept.pop(next(iter(_kept)), None)
+        kept = _made(queryset(), slots, names, grants)
+    with _changing:
+        _kept[vendor, mark] = kept
+        while len(_kept) > MOST_KEPT:
+            del _kept[next(iter(_kept))]
     return kept
 
 
@@ -256,4 +260,8 @@ def _made(rows: Any, slots: Queries, names: Sequence[str], grants: Any) -> Kept 
     if len({place for place, _ in places}) != len(places):
         return None  # two of them in one value
     alike = (connections["default"].vendor, rows.model, rows._iterable_class, statement.sql)
-    return Kept(_shared.setdefault(alike, statement), values, tuple(places), lookups, grants)
+    with _changing:
+        statement = _shared.setdefault(alike, statement)
+        while len(_shared) > MOST_SHARED:
+            del _shared[next(iter(_shared))]
+    return Kept(statement, values, tuple(places), lookups, grants)
