@@ -33,7 +33,6 @@ KINDS = {
 #: The service behind other web servers, each with one process; the programs are installed apart from the project.
 ELSEWHERE = {
     "ours-1-thread": "gunicorn, gthread, one thread",
-    "ours-sync": "gunicorn, sync: a connection for each request",
     "ours-waitress": "waitress, four threads",
     "ours-granian": "granian, four blocking threads",
 }
@@ -110,11 +109,10 @@ def _command(name: str, port: int, workers: int) -> list[str]:
     gunicorn = [str(BIN / "gunicorn"), "--bind", f"127.0.0.1:{port}", "--workers", str(workers)]
     gunicorn += ["--threads", str(THREADS), "--keep-alive", "75", "--access-logfile", "-"]
     match name:
-        case "ours" | "ours-1-thread" | "ours-sync":  # the first as .ci/serve has it
-            threads = {"ours": ["--worker-class", "gthread"], "ours-sync": ["--worker-class", "sync", "--threads", "1"]}
+        case "ours" | "ours-1-thread":  # the first as .ci/serve has it
             return [
                 *gunicorn,
-                *threads.get(name, ["--worker-class", "gthread", "--threads", "1"]),
+                *(["--worker-class", "gthread", "--threads", "1"] if name == "ours-1-thread" else []),
                 "opticshop.config.wsgi:application",
                 "--logger-class",
                 "opticshop.config.gunicorn_logs.ScrubbedLogger",
