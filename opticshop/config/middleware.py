@@ -19,7 +19,6 @@ from django.conf import settings
 from django.contrib.messages.middleware import MessageMiddleware
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
-from django.middleware.csrf import CsrfViewMiddleware
 from whitenoise.middleware import WhiteNoiseMiddleware
 
 from opticshop.accounts import session_store, verified
@@ -65,7 +64,7 @@ def comes_with_a_token(request: HttpRequest) -> bool:
 
 
 class _ForBrowsers:
-    """Of a middleware that serves pages: files, sessions, forms. A request with a token passes it by."""
+    """Of a middleware that serves pages: files, sessions, messages. A request with a token passes it by."""
 
     def __call__(self, request: HttpRequest) -> Any:
         if comes_with_a_token(request):
@@ -78,10 +77,6 @@ class FilesMiddleware(_ForBrowsers, WhiteNoiseMiddleware):
 
 
 class SessionMiddleware(_ForBrowsers, session_store.SessionMiddleware):
-    pass
-
-
-class CsrfMiddleware(_ForBrowsers, CsrfViewMiddleware):
     pass
 
 

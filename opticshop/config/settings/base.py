@@ -78,7 +78,7 @@ MIDDLEWARE = [
     "opticshop.config.middleware.FilesMiddleware",
     "opticshop.config.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
-    "opticshop.config.middleware.CsrfMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
     "opticshop.config.middleware.VerifiedUserMiddleware",
     "opticshop.config.middleware.MessagesMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
