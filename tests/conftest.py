@@ -69,6 +69,20 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         left_out = [item for item in items if not may_touch_the_database(item)]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if may_touch_the_database(item)]
+    # Those that take longest begin first, or one worker waits at the end while the other finishes them.
+    items.sort(key=lambda item: item.name.partition("[")[0] not in LONGEST)
+
+
+LONGEST = frozenset(
+    (
+        "test_every_migration_can_be_undone_and_done_again_and_makes_what_the_models_say",
+        "test_everybody_due_is_told_once_while_workers_are_killed_and_redis_is_flushed",
+        "test_the_landed_installation_comes_up_to_this_version_and_back",
+        "test_sixty_four_clients_sell_fifty_scarce_powers_without_a_lie",
+        "test_what_was_lost_is_back",
+        "test_the_readme_tour_works_as_pasted",
+    )
+)
 
 
 def may_touch_the_database(item: pytest.Item) -> bool:
