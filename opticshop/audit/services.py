@@ -77,7 +77,7 @@ def _about(shown: Seen | None) -> tuple[str, list[Any]]:
     at_hand = None if shown is None else _persons_at_hand(shown.model, shown.rows)
     if shown is not None and at_hand is None:
         model: type[models.Model] = shown.model
-        sql, values = _persons_by(model, _path(model)).asking([row.pk for row in shown.rows])
+        sql, values = _persons_by(model).asking([row.pk for row in shown.rows])
         return f"({sql}) AS about (person)", values
     return "unnest(%s::uuid[]) AS about (person)", ["{" + ",".join(sorted(map(str, at_hand or ()))) + "}"]
 
@@ -98,7 +98,7 @@ def persons_of(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID]:
     at_hand = _persons_at_hand(model, rows)
     if at_hand is not None:
         return at_hand
-    return {person for [person] in _persons_by(model, _path(model)).rows_of([row.pk for row in rows])}
+    return {person for [person] in _persons_by(model).rows_of([row.pk for row in rows])}
 
 
 def _persons_at_hand(model: type[models.Model], rows: list[Any]) -> set[uuid.UUID] | None:
@@ -117,12 +117,6 @@ def _persons_at_hand(model: type[models.Model], rows: list[Any]) -> set[uuid.UUI
     return {person for row in at_hand if (person := getattr(row, f"{path[-1]}_id", None))}
 
 
-def _path(model: type[models.Model]) -> tuple[str, ...]:
-    path = person_path(model)
-    assert path is not None
-    return path
-
-
 def _walked(row: Any, path: Iterable[str]) -> Any:
     """The row at the end of the path, as far as it was read already; None where it was not."""
     for name in path:
@@ -133,8 +127,8 @@ def _walked(row: Any, path: Iterable[str]) -> Any:
 
 
 @cache
-def _persons_by(model: type[models.Model], path: tuple[str, ...]) -> Prepared[tuple[uuid.UUID]]:
-    way = "__".join(path)
+def _persons_by(model: type[models.Model]) -> Prepared[tuple[uuid.UUID]]:
+    way = "__".join(person_path(model) or ())
     plain: models.QuerySet[Any] = models.QuerySet(model).exclude(**{way: None}).values_list(way)
     return Prepared(
         lambda keys: plain.filter(pk__in=keys).order_by().distinct(),

@@ -9,7 +9,7 @@ from django.db import models
 
 from . import clock
 from .ids import new_id
-from .prepared import instances_of, sets_columns_only
+from .prepared import row_of_columns, sets_columns_only
 
 
 class Entity(models.Model):
@@ -29,7 +29,7 @@ class Entity(models.Model):
         """A column that was not read is deferred, as always."""
         if not sets_columns_only(cls):
             return super().from_db(db, field_names, values, **mode)
-        return cast(Self, instances_of(cls, db or "default", tuple(field_names))(tuple(values)))
+        return cast(Self, row_of_columns(cls, db, field_names, values))
 
 
 class Versioned(models.Model):

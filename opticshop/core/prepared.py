@@ -10,7 +10,7 @@ import re
 import uuid
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from typing import Any, Generic, TypeVar
 
@@ -207,16 +207,18 @@ def instances_of(model: type[models.Model], using: str, names: Sequence[str]) ->
     that does nothing but set them: it weighs every column anew and takes ten times as long."""
     if not sets_columns_only(model):
         return lambda values: model.from_db(using, names, values)
-    new, names = model.__new__, tuple(names)
+    return partial(row_of_columns, model, using, tuple(names))
 
-    def made(values: Sequence[Any]) -> Any:
-        instance: Any = new(model)
-        state = ModelState()
-        state.db, state.adding = using, False
-        instance.__dict__.update(zip(names, values, strict=True), _state=state)
-        return instance
 
-    return made
+def row_of_columns(
+    model: type[models.Model], using: str | None, names: Collection[str], values: Collection[Any]
+) -> Any:
+    """A row as it was read, for a model that ``sets_columns_only``."""
+    instance: Any = model.__new__(model)
+    state = ModelState()
+    state.db, state.adding = using, False
+    instance.__dict__.update(zip(names, values, strict=True), _state=state)
+    return instance
 
 
 @cache
@@ -226,14 +228,14 @@ def sets_columns_only(model: type[models.Model]) -> bool:
     return (
         model.__init__ is models.Model.__init__
         and getattr(model, "made_of_columns", model.from_db.__func__ is own["from_db"].__func__)  # type: ignore[attr-defined]
-        and all(type(_standing_in(model, each.attname)) in _SETS_ONLY for each in model._meta.concrete_fields)
+        and all(is_column_only(model, each.attname) for each in model._meta.concrete_fields)
         and not any(signal.has_listeners(model) for signal in (pre_init, post_init))
     )
 
 
-def _standing_in(model: type[models.Model], name: str) -> Any:
-    """What stands under the name in the class itself, without asking it."""
-    return next((vars(each)[name] for each in model.__mro__ if name in vars(each)), None)
+def is_column_only(model: type[models.Model], name: str) -> bool:
+    """Whether what stands under the name in the class is what Django puts there for a column."""
+    return type(next((vars(each)[name] for each in model.__mro__ if name in vars(each)), None)) in _SETS_ONLY
 
 
 _SETS_ONLY = (DeferredAttribute, ForeignKeyDeferredAttribute)

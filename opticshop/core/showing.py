@@ -24,11 +24,11 @@ from typing import Any, cast
 from django.core.exceptions import FieldDoesNotExist, ObjectDoesNotExist
 from django.db import models
 from django.db.models import Model
-from django.db.models.fields.related_descriptors import ForeignKeyDeferredAttribute
 from django.db.models.manager import BaseManager
-from django.db.models.query_utils import DeferredAttribute
 from rest_framework import ISO_8601, fields, relations, serializers
 from rest_framework.settings import api_settings
+
+from .prepared import is_column_only
 
 Get = Callable[[Any], Any]
 Make = Callable[[Any, "Showing"], Any]
@@ -83,9 +83,7 @@ def _made(kind: type[serializers.BaseSerializer[Any]]) -> Make:
     def show(row: Any, showing: Showing) -> dict[str, Any]:
         plan = plans.get(type(row))
         if plan is None:
-            plan = plans[type(row)] = _Plan(
-                [_step(kind, field, type(row)) for field in kind()._readable_fields], type(row)
-            )
+            plan = plans[type(row)] = _Plan([_step(kind, field, type(row)) for field in kind()._readable_fields])
         body = plan.template.copy()
         if plan.columns is not None:
             try:
@@ -117,7 +115,7 @@ _Step = tuple[str, Get, Make | None, Make, Make]
 class _Plan:
     """Of the steps those whose value stands in a column, and is shown as it stands there, are taken at once."""
 
-    def __init__(self, steps: list[_Step], row_type: type) -> None:
+    def __init__(self, steps: list[_Step]) -> None:
         self.steps = steps
         taken = {name: get.column for name, get, make, *_ in steps if make is None and isinstance(get, _Column)}
         # One column alone is no tuple.
@@ -231,10 +229,7 @@ def _getter(field: Any, row_type: type) -> Get | None:
 
 def _column(row_type: type, name: str) -> Get | None:
     """For a model whose class says nothing of its own about the name of a column."""
-    if not issubclass(row_type, Model):
-        return None
-    standing = next((vars(each)[name] for each in row_type.__mro__ if name in vars(each)), None)
-    return _Column(name) if type(standing) in (DeferredAttribute, ForeignKeyDeferredAttribute) else None
+    return _Column(name) if issubclass(row_type, Model) and is_column_only(row_type, name) else None
 
 
 def _asks_for_nothing(method: FunctionType) -> bool:
@@ -265,7 +260,7 @@ def _is_shown_as_it_stands(field: Any, model: Any, column: str) -> bool:
     if type(field).to_representation is fields.ChoiceField.to_representation:
         words = field.choice_strings_to_values
         return isinstance(kind, models.CharField) and all(type(each) is str for each in words.values())
-    return isinstance(kind, _STANDS.get(type(field).to_representation, ())) and _maker(field) is not _unknown
+    return isinstance(kind, _STANDS.get(type(field).to_representation, ()))
 
 
 _STANDS: dict[Any, tuple[type, ...]] = {

@@ -16,6 +16,7 @@ from django.db.models.lookups import Exact
 from opticshop.core import kept
 from opticshop.core.actor import Actor
 from opticshop.core.errors import NotFound
+from opticshop.core.prepared import a_key_of_nobody
 from opticshop.core.scoping import BranchQuerySet
 from opticshop.core.text import folded
 
@@ -91,7 +92,7 @@ def customers_like(actor: Actor, person: Customer) -> list[Customer]:
 
 #: Of somebody who cannot be.
 _STAND_INS = {
-    "pk": uuid.UUID(int=2**128 - 1),
+    "pk": a_key_of_nobody(Customer),
     "phone_e164": "qz phone",
     "email": "qz mail",
     "birth_date": dt.date(1, 1, 1),
