@@ -4,11 +4,15 @@ second, head office and a bookkeeper for the group."""
 from __future__ import annotations
 
 import datetime as dt
+import fcntl
 import gc
 import inspect
 import json
+import tempfile
+import time
 import uuid
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -98,6 +102,28 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 20)
+
+
+@pytest.fixture
+def crowd() -> Iterator[None]:
+    """For a test that takes a great part of the connections a PostgreSQL gives (100 by default): one such test at a
+    time, whatever number of workers, and only once those who left are gone."""
+    if connection.vendor == "sqlite":
+        yield
+        return
+    with (Path(tempfile.gettempdir()) / "opticshop-tests-crowd").open("a") as door:
+        fcntl.flock(door, fcntl.LOCK_EX)
+        for _ in range(200):
+            with connection.cursor() as cursor:
+                cursor.execute("SELECT count(*) FROM pg_stat_activity WHERE backend_type = 'client backend'")
+                if cursor.fetchone()[0] <= CROWDED:
+                    break
+            time.sleep(0.05)
+        yield
+
+
+#: Connections of others beside which a crowd of 64 finds room.
+CROWDED = 16
 
 
 @pytest.fixture(autouse=True)

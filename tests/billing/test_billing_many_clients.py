@@ -42,7 +42,7 @@ MOST_TRIES = 300
 
 
 @pytest.fixture
-def clients(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[Any]]:
+def clients(crowd: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[Any]]:
     """``clients(work)``: ``work(number, ask)`` by every client at once; returns what each returned."""
     many = int(os.environ.get("OPTICSHOP_MONEY_CLIENTS", "64")) if connection.vendor == "postgresql" else 6
 

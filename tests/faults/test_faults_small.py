@@ -41,7 +41,7 @@ class SmallRun(Run):
         )
 
 
-def test_everybody_due_is_told_once_while_workers_are_killed_and_redis_is_flushed():
+def test_everybody_due_is_told_once_while_workers_are_killed_and_redis_is_flushed(crowd):
     small = machines.Machines(workers=1, beats=0, children=2)
     told = SmallRun(120, machines=small, quiet=True).go(["kill_a_child", "flush_redis", "kill_a_child"])
     assert told.wrong == []

@@ -28,7 +28,7 @@ TILL = system("till")
 
 
 @pytest.fixture
-def clients() -> int:
+def clients(crowd: None) -> int:
     return 64 if connection.vendor == "postgresql" else 6
 
 

@@ -244,7 +244,7 @@ class Client:
 
 
 @pytest.fixture
-def market(mill: Branch, quay: Branch) -> Callable[[int], Market]:
+def market(crowd: None, mill: Branch, quay: Branch) -> Callable[[int], Market]:
     """``market(cells)``: so many powers, each with a few pieces in three lots: far fewer than will be asked for."""
 
     def opened(number_of_cells: int) -> Market:
