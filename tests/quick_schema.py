@@ -25,7 +25,7 @@ def finish() -> None:
     for key in dict.fromkeys(each for leaf in loader.graph.leaf_nodes() for each in loader.graph.forwards_plan(leaf)):
         for operation in loader.graph.nodes[key].operations:
             if isinstance(operation, Statements | RunSQL):
-                with connection.schema_editor() as editor:
+                with connection.schema_editor(atomic=loader.graph.nodes[key].atomic) as editor:
                     operation.database_forwards(key[0], editor, None, None)
             elif isinstance(operation, RunPython) and key[0] in OURS:
                 with connection.schema_editor() as editor:

@@ -70,17 +70,17 @@ class _Key(Slot):
 
 
 class Word(Slot):
-    """One word of letters and digits, as ``folded`` makes it; it may stand within a pattern."""
+    """One word of letters and digits, as ``folded`` makes it and not too long; it may stand within a pattern."""
 
-    def __init__(self, folded: Callable[[str], str]) -> None:
-        self._folded = folded
+    def __init__(self, folded: Callable[[str], str], longest: int) -> None:
+        self._folded, self._longest = folded, longest
 
     def stand_in(self, name: str) -> str:
         return f"qz{name}zq"
 
     def read(self, text: str) -> Any:
         words = self._folded(text).split() if text.isprintable() else []
-        return words[0] if len(words) == 1 and words[0].isalnum() else None
+        return words[0] if len(words) == 1 and words[0].isalnum() and len(words[0]) <= self._longest else None
 
     def places(self, stand_in: str, values: Sequence[Any]) -> Iterable[int]:
         return [place for place, each in enumerate(values) if isinstance(each, str) and stand_in in each]

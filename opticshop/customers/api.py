@@ -55,7 +55,7 @@ class CustomerSearch(django_filters.FilterSet):
         fields: list[str] = []
 
     def by_name(self, queryset: Any, name: str, value: str) -> Any:
-        return selectors.customers_named(queryset, value)
+        return selectors.customers_named(queryset, value, actor_of(self.request))
 
     def by_phone(self, queryset: Any, name: str, value: str) -> Any:
         countries = branches_visible_to(actor_of(self.request)).values_list("country", flat=True).distinct()
@@ -75,7 +75,7 @@ class CustomerViewSet(ResourceViewSet):
 
     tag, noun = "Customers", "customer"
     prepared = True
-    kept_queries = {"branch": A_KEY, "name": Word(folded)}
+    kept_queries = {"branch": A_KEY, "name": Word(folded, selectors.LONGEST_WORD)}
     buckets = {"list": "search"}
     selector = staticmethod(selectors.customers_shown_to)
     filterset_class = CustomerSearch

@@ -192,12 +192,13 @@ def post(client, path, body):
 
 
 def schema() -> list[tuple[str, ...]]:
-    """Without brackets and casts: PostgreSQL writes a condition that it has read again with others."""
+    """Without brackets and casts: PostgreSQL writes a condition that it has read again with others. Nor with the keys
+    that it made itself for each partition: their names are numbered in the order in which the partitions came."""
     with connection.cursor() as cursor:
         cursor.execute(
             """SELECT 'index', indexdef FROM pg_indexes WHERE schemaname = 'public'
                UNION ALL SELECT conrelid::regclass::text, conname || pg_get_constraintdef(oid) || convalidated::text
-               FROM pg_constraint WHERE connamespace = 'public'::regnamespace
+               FROM pg_constraint WHERE connamespace = 'public'::regnamespace AND conparentid = 0
                UNION ALL SELECT tgrelid::regclass::text, tgname || tgenabled::text FROM pg_trigger
                WHERE NOT tgisinternal ORDER BY 1, 2"""
         )
