@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from . import env
+from .pooled import Connection
 
 
 def connection(*, writes: bool) -> dict[str, Any]:
@@ -25,6 +26,7 @@ def connection(*, writes: bool) -> dict[str, Any]:
             # The pool tries again after 1, 2, 4 ... s until reconnect_timeout is over, and then with the next request.
             # Left at its 5 minutes, a database that is back stays unused for as long as it was away.
             "pool": {
+                "connection_class": Connection,
                 "min_size": 1 if writes else 0,
                 "max_size": env.number(
                     "OPTICSHOP_DB_POOL" if writes else "OPTICSHOP_DB_REPLICA_POOL", 8 if writes else 2
@@ -35,6 +37,8 @@ def connection(*, writes: bool) -> dict[str, Any]:
                 "max_idle": env.number("OPTICSHOP_DB_POOL_IDLE_SECONDS", 300),
                 "max_lifetime": env.number("OPTICSHOP_DB_POOL_LIFETIME_SECONDS", 3600),
             },
+            # A statement that a connection has seen so often is prepared there (``core/reading.py``).
+            "prepare_threshold": 3,
             "connect_timeout": 5 if writes else 2,
             "options": " ".join(f"-c {name}={value}" for name, value in limits.items()),
             "application_name": env.text("OPTICSHOP_PROCESS", "opticshop"),

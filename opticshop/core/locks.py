@@ -33,7 +33,8 @@ def lock_rows(queryset: models.QuerySet[M]) -> list[M]:
 
 @contextmanager
 def busy_answers() -> Iterator[None]:
-    """Turn lock timeouts, deadlocks and serialization failures of PostgreSQL, and a busy SQLite, into Busy."""
+    """Turn lock timeouts, deadlocks and serialization failures of PostgreSQL, statements that it prepared before a
+    migration, and a busy SQLite, into Busy."""
     try:
         yield
     except DatabaseError as error:
@@ -44,7 +45,7 @@ def busy_answers() -> Iterator[None]:
 
 def is_contention(error: BaseException) -> bool:
     state = getattr(error.__cause__, "sqlstate", None)
-    return state in {"55P03", "40P01", "40001"} or "database is locked" in str(error)
+    return state in {"55P03", "40P01", "40001", "0A000"} or "database is locked" in str(error)
 
 
 #: Classes of SQLSTATE (PostgreSQL, appendix A): connection exception, insufficient resources, operator intervention by

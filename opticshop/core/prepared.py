@@ -43,9 +43,11 @@ class Statement:
     sql: str
     converters: Sequence[tuple[int, Any, Any]]
     make: Callable[[Sequence[Sequence[Any]]], list[Any]]
+    #: Whether PostgreSQL, too, is to keep it.
+    prepares: bool
 
     def read(self, connection: Any, sql: str, values: Sequence[Any]) -> list[Any]:
-        found = reading.rows(connection, sql, values)
+        found = reading.rows(connection, sql, values, prepares=self.prepares)
         if self.converters:
             found = [list(row) for row in found]
             for place, convert, expression in self.converters:
@@ -70,7 +72,7 @@ def statement_of(queryset: Any) -> tuple[Statement, tuple[Any, ...]]:
         for place, (found, expression) in compiler.get_converters([each[0] for each in compiler.select]).items()
         for convert in found
     ]
-    return Statement(sql, converters, _maker(queryset, compiler)), tuple(values)
+    return Statement(sql, converters, _maker(queryset, compiler), reading.may_be_prepared(sql)), tuple(values)
 
 
 def _as_fast(convert: Any) -> Any:
@@ -124,6 +126,8 @@ class Prepared(Generic[Row]):
         connection: Any = connections[using]
         statement, values, place = self._statement(connection, using, [self._stand_in])
         if connection.vendor == "postgresql" and isinstance(self._field, models.UUIDField):
+            if len(keys) == 1:  # of a list the server does not know how long it is, and plans it anew each time
+                return statement.sql.replace("IN (%s)", "= %s", 1), [*values[:place], *keys, *values[place + 1 :]]
             sql = statement.sql.replace("IN (%s)", "= ANY(%s::uuid[])", 1)
             return sql, [*values[:place], "{" + ",".join(map(str, keys)) + "}", *values[place + 1 :]]
         named = [self._field.get_db_prep_value(each, connection, prepared=False) for each in keys]

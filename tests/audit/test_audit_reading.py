@@ -7,6 +7,7 @@ import io
 import uuid
 
 import pytest
+from django.db import connection
 from django.test import override_settings
 
 from opticshop.audit.models import AuditEntry, AuditRead
@@ -100,6 +101,33 @@ def test_an_answer_goes_out_though_its_read_cannot_be_written(api, clerk, mill, 
     person = CustomerFactory(branch=mill)
     assert api(clerk).get(f"{V1}/customers/{person.pk}/").status_code == 200
     assert "was not written into the audit trail" in caplog.text
+
+
+@pytest.mark.postgresql
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite is told once for each connection")
+@pytest.mark.parametrize("waits", [False, True])
+def test_an_answer_waits_for_the_disk_only_if_it_is_to(api, clerk, mill, settings, waits):
+    """``synchronous_commit``: PostgreSQL's documentation, 30.4; whatever is set holds for the note alone."""
+    settings.OPTICSHOP_READS_WAIT_FOR_DISK = waits
+    person = CustomerFactory(branch=mill)
+    seen = []
+
+    def tell(execute, sql, params, many, context):
+        if "audit_auditread " in sql:
+            with connection.cursor() as cursor:
+                cursor.execute("SET SESSION synchronous_commit = on")
+            seen.append(sql)
+        return execute(sql, params, many, context)
+
+    with connection.execute_wrapper(tell):
+        assert api(clerk).get(f"{V1}/customers/{person.pk}/").status_code == 200
+    assert ["synchronous_commit" in sql for sql in seen] == [not waits]
+    with connection.cursor() as cursor:
+        cursor.execute("SHOW synchronous_commit")
+        assert cursor.fetchone() == ("on",)
+        cursor.execute("RESET synchronous_commit")
+    assert AuditRead.objects.count() == 1
 
 
 @pytest.mark.django_db

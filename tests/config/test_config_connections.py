@@ -24,7 +24,12 @@ from opticshop.config.postgresql import connection as limits
 
 def in_process(kind: str, **environment: str) -> dict:
     """The limits of connections as a process of that kind reads them."""
-    code = f"import os; import {kind}; from django.conf import settings; print(settings.DATABASES)"
+    code = f"""
+import {kind}
+from django.conf import settings
+for each in settings.DATABASES.values():
+    del each["OPTIONS"]["pool"]["connection_class"]
+print(settings.DATABASES)"""
     environment = {
         **os.environ,
         "DATABASE_URL": "postgresql://a:b@127.0.0.1/c",
@@ -181,3 +186,31 @@ def test_the_metrics_tell_connections_of_the_server_and_of_the_pool(pooled):
 def asked(question: str) -> int:
     with server.psycopg.connect(**server.parameters(connection.settings_dict)) as watching:
         return watching.execute(question).fetchone()[0]
+
+
+@on_postgresql
+def test_a_connection_is_looked_at_before_it_is_handed_out_and_the_server_asked_only_if_it_said_something(pooled):
+    with in_place_of_default(pooled):
+        connections["default"].ensure_connection()
+        raw = connections["default"].connection
+        who = raw.info.backend_pid
+        assert raw.execute("").pgresult is None, "nothing was asked"
+        connections["default"].close()
+        with server.psycopg.connect(**server.parameters(pooled), autocommit=True) as beside:
+            beside.execute("SELECT pg_terminate_backend(%s, 5000)", [who])
+        with pytest.raises(server.psycopg.OperationalError):
+            raw.execute("")
+        connections["default"].close()
+    status, _ = ask(pooled, "/api/v1/me/")
+    assert status == 401, "answered by another connection"
+
+
+@on_postgresql
+def test_a_server_that_ended_all_connections_is_asked_by_new_ones(pooled):
+    assert ask(pooled, "/api/v1/me/")[0] == 401
+    with server.psycopg.connect(**server.parameters(pooled, application_name="watching"), autocommit=True) as beside:
+        beside.execute(
+            "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity "
+            "WHERE application_name = 'opticshop-study' AND datname = current_database()"
+        )
+    assert [ask(pooled, "/api/v1/me/")[0] for _ in range(4)] == [401] * 4

@@ -114,7 +114,9 @@ def test_the_kept_sql_of_a_list_is_that_of_the_ordinary_way(kind, monkeypatch):
     give, at two moments and for whoever may see the same."""
     asked = []
     monkeypatch.setattr(kept, "_kept", {})
-    monkeypatch.setattr(reading, "rows", lambda connection, sql, values: asked.append((sql, tuple(values))) or [])
+    monkeypatch.setattr(
+        reading, "rows", lambda connection, sql, values, prepares: asked.append((sql, tuple(values))) or []
+    )
     [(prefix, _)] = [(prefix, view) for prefix, view in api_root_routes() if view is kind]
     for where in (ALL, frozenset({MILL})):
         grants = MappingProxyType(dict.fromkeys(kind.permissions.values(), where))

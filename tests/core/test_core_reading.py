@@ -5,11 +5,15 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 
+import psycopg
 import pytest
 from django.db import DatabaseError, IntegrityError, connection, transaction
 
 from opticshop.branches.models import Branch
+from opticshop.config.backup.postgresql import parameters
 from opticshop.core import acting, reading
+from opticshop.core.errors import Busy
+from opticshop.core.locks import busy_answers
 from opticshop.core.models import EventDelivery, IdempotencyRecord, OutboxEvent
 from opticshop.core.prepared import Prepared, a_key_of_nobody, statement_of
 from opticshop.core.writing import inserted
@@ -130,3 +134,78 @@ def test_rows_that_point_at_the_same_one_share_it(mill):
     assert len({id(each.branch) for each in found}) == 1
     assert [each.branch for each in found] == [each.branch for each in queryset]
     assert {each.merged_into for each in found} == {None}
+
+
+@pytest.mark.parametrize(
+    ("sql", "may"),
+    [
+        ('SELECT "a"."b" FROM "a" WHERE "a"."id" = %s', True),
+        ('SELECT "a"."b" FROM "a" WHERE ("a"."id" IN (%s, %s) AND "a"."at" >= %s) LIMIT 51', True),
+        ('SELECT "a"."b" FROM "a" WHERE "a"."id" = ANY(%s::uuid[])', True),
+        ('SELECT "a"."b" FROM "a"', True),
+        ('SELECT "a"."b" FROM "a" WHERE "a"."name"::text LIKE %s', False),
+        ('SELECT "a"."b" FROM "a" WHERE UPPER("a"."name") = UPPER(%s)', False),
+        ('SELECT "a"."b", %s AS "c" FROM "a" WHERE "a"."id" = %s', False),
+        ("SELECT 1 FROM a WHERE words(a.name) @@ %s::tsquery", False),
+    ],
+)
+def test_a_statement_is_prepared_if_its_values_are_compared_with_columns(sql, may):
+    assert reading.may_be_prepared(sql) is may
+
+
+@pytest.fixture
+def prepares(transactional_db):
+    """The connection of the tests, as one of the service."""
+    connection.ensure_connection()
+    raw = connection.connection
+    raw.prepare_threshold = 2
+    yield raw
+    raw.prepare_threshold = None
+
+
+def kept_there(raw):
+    with raw.cursor() as cursor:
+        return [sql for (sql,) in cursor.execute("SELECT statement FROM pg_prepared_statements").fetchall()]
+
+
+@pytest.mark.postgresql
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite keeps its statements itself")
+def test_what_is_asked_again_and_again_is_prepared_by_the_server_and_a_pattern_is_not(prepares, mill, quay):
+    by_key = statement_of(Branch.objects.filter(id=mill.id))[0]
+    by_name, values = statement_of(Branch.objects.filter(name__startswith="Mill"))
+    for _ in range(4):
+        for branch in (mill, quay):
+            assert by_key.read(connection, by_key.sql, [branch.id]) == [branch]
+        by_name.read(connection, by_name.sql, values)
+    assert kept_there(prepares) == [by_key.sql.replace("%s", "$1")]
+    with pytest.raises(RuntimeError), transaction.atomic():
+        raise RuntimeError
+    assert by_key.read(connection, by_key.sql, [quay.id]) == [quay], "undone is undone; it is asked again"
+
+
+@pytest.mark.postgresql
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite keeps its statements itself")
+def test_a_statement_that_was_prepared_before_a_migration_is_prepared_anew(prepares, mill):
+    statement = statement_of(Branch.objects.filter(id=mill.id).values_list("phone"))[0]
+    for _ in range(4):
+        statement.read(connection, statement.sql, [mill.id])
+    before = kept_there(prepares)
+    try:
+        alter("varchar(90)")
+        assert statement.read(connection, statement.sql, [mill.id]) == [(mill.phone,)]
+        for _ in range(3):
+            statement.read(connection, statement.sql, [mill.id])
+        assert kept_there(prepares) == before
+        alter("varchar(91)")
+        with pytest.raises(Busy), busy_answers(), transaction.atomic():
+            statement.read(connection, statement.sql, [mill.id])
+        with transaction.atomic():
+            assert statement.read(connection, statement.sql, [mill.id]) == [(mill.phone,)]
+    finally:
+        alter("varchar(40)")
+
+
+def alter(kind):
+    """By somebody else, as a migration is."""
+    with psycopg.connect(**parameters(connection.settings_dict)) as other:
+        other.execute(f"ALTER TABLE branches_branch ALTER COLUMN phone TYPE {kind}")

@@ -243,6 +243,8 @@ OPTICSHOP_BEHIND_PROXY = env.flag("OPTICSHOP_BEHIND_PROXY", False)
 OPTICSHOP_ROLE_TABLE = "opticshop.config.access.ROLE_TABLE"
 OPTICSHOP_SECOND_FACTOR = "opticshop.config.access.SECOND_FACTOR"
 OPTICSHOP_SENSITIVE = "opticshop.config.access.SENSITIVE"
+# Whether an answer waits until the note of who read what is on the disk (PostgreSQL; docs/audit.md).
+OPTICSHOP_READS_WAIT_FOR_DISK = env.flag("OPTICSHOP_READS_WAIT_FOR_DISK", False)
 OPTICSHOP_LOCK_TIMEOUT_MS = env.number("OPTICSHOP_LOCK_TIMEOUT_MS", 5000)
 OPTICSHOP_JOBS = env.text("OPTICSHOP_JOBS", "celery" if REDIS_URL else "embedded")
 OPTICSHOP_PLUGINS_STRICT = env.flag("OPTICSHOP_PLUGINS_STRICT", False)
