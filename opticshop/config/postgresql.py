@@ -14,10 +14,13 @@ def connection(*, writes: bool) -> dict[str, Any]:
     The limits of time are those of the kind of process: ``config/wsgi.py`` sets the one of statements, so that a
     request ends; jobs and commands have none, because a migration or a count of the night may take longer.
     """
-    limits = {
+    limits: dict[str, Any] = {
         "statement_timeout": env.number("OPTICSHOP_DB_STATEMENT_MS", 0),
         # Whoever begins a transaction and then does nothing holds its locks and holds up the vacuum.
         "idle_in_transaction_session_timeout": env.number("OPTICSHOP_DB_IDLE_MS", 120_000),
+        # What is looked up by key lies in memory or on a disk without arms. PostgreSQL's own 4.0 has it read all people
+        # of the group to name the two who worked on a job.
+        "random_page_cost": env.text("OPTICSHOP_DB_RANDOM_PAGE_COST", "1.1"),
     }
     if not writes:
         limits["default_transaction_read_only"] = 1

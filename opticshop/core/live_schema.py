@@ -8,8 +8,14 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
-from django.db.migrations.operations import AddConstraint, AddIndex
+from django.db.migrations.operations import AddConstraint, AddIndex, RemoveIndex
 from django.db.migrations.state import ProjectState
+
+
+def _concurrently(operation: Any, what: str, app_label: str, editor: Any, state: ProjectState, index: Any) -> None:
+    model = state.apps.get_model(app_label, operation.model_name)
+    if operation.allow_migrate_model(editor.connection.alias, model):
+        getattr(editor, what)(model, index, concurrently=True)
 
 
 class AddLiveIndex(AddIndex):
@@ -24,19 +30,39 @@ class AddLiveIndex(AddIndex):
     ) -> None:
         if schema_editor.connection.vendor != "postgresql":
             return super().database_forwards(app_label, schema_editor, from_state, to_state)
-        return self._concurrently("add_index", app_label, schema_editor, to_state, self.index)
+        return _concurrently(self, "add_index", app_label, schema_editor, to_state, self.index)
 
     def database_backwards(
         self, app_label: str, schema_editor: BaseDatabaseSchemaEditor, from_state: ProjectState, to_state: ProjectState
     ) -> None:
         if schema_editor.connection.vendor != "postgresql":
             return super().database_backwards(app_label, schema_editor, from_state, to_state)
-        return self._concurrently("remove_index", app_label, schema_editor, from_state, self.index)
+        return _concurrently(self, "remove_index", app_label, schema_editor, from_state, self.index)
 
-    def _concurrently(self, what: str, app_label: str, editor: Any, state: ProjectState, index: Any) -> None:
-        model = state.apps.get_model(app_label, self.model_name)
-        if self.allow_migrate_model(editor.connection.alias, model):
-            getattr(editor, what)(model, index, concurrently=True)
+
+class RemoveLiveIndex(RemoveIndex):
+    """DROP INDEX CONCURRENTLY: it waits for those who read by the index, and nobody waits for it."""
+
+    atomic = False
+
+    def database_forwards(
+        self, app_label: str, schema_editor: BaseDatabaseSchemaEditor, from_state: ProjectState, to_state: ProjectState
+    ) -> None:
+        if schema_editor.connection.vendor != "postgresql":
+            return super().database_forwards(app_label, schema_editor, from_state, to_state)
+        return _concurrently(
+            self, "remove_index", app_label, schema_editor, from_state, self._in(app_label, from_state)
+        )
+
+    def database_backwards(
+        self, app_label: str, schema_editor: BaseDatabaseSchemaEditor, from_state: ProjectState, to_state: ProjectState
+    ) -> None:
+        if schema_editor.connection.vendor != "postgresql":
+            return super().database_backwards(app_label, schema_editor, from_state, to_state)
+        return _concurrently(self, "add_index", app_label, schema_editor, to_state, self._in(app_label, to_state))
+
+    def _in(self, app_label: str, state: ProjectState) -> Any:
+        return state.models[app_label, self.model_name_lower].get_index_by_name(self.name)
 
 
 class AddLiveCheck(AddConstraint):

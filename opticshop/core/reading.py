@@ -24,8 +24,11 @@ from psycopg.types.datetime import TimestamptzLoader
 _KEPT, _PREPARING = "_opticshop_cursor", "_opticshop_preparing_cursor"
 #: Statements that a connection keeps prepared: those that were asked last, each some ten to a hundred kB there.
 MOST_PREPARED = 200
+_COLUMN = r'"?\w+"?\."\w+"'
 #: Values whose type the column beside them tells, and of which the plan does not depend much.
-_COMPARED = re.compile(r'"?\w+"?\."\w+" (?:(?:=|<>|<|>|<=|>=) %s|IN \(%s(?:, %s)*\)|= ANY\(%s::uuid\[\]\))')
+_COMPARED = re.compile(
+    rf"(?:{_COLUMN}|LOWER\({_COLUMN}\)) (?:(?:=|<>|<|>|<=|>=) %s|IN \(%s(?:, %s)*\)|= ANY\(%s::uuid\[\]\))"
+)
 
 
 def may_be_prepared(sql: str) -> bool:
@@ -78,7 +81,8 @@ def _cursor(connection: Any, name: str) -> Any:
     cursor = raw.__dict__.get(name)
     if cursor is None:
         raw.prepared_max = MOST_PREPARED
-        cursor = raw.__dict__[name] = ServerBindingCursor(raw) if name == _PREPARING else connection.create_cursor()
+        prepares: Any = ServerBindingCursor
+        cursor = raw.__dict__[name] = prepares(raw) if name == _PREPARING else connection.create_cursor()
         if str(connection.timezone) == "UTC":  # then both give the same, for a session's zone is that of its connection
             cursor.adapters.register_loader("timestamptz", TimestamptzLoader)
     return cursor

@@ -71,7 +71,7 @@ class Customer(Entity, Versioned, BranchOwned):
             models.Index(fields=["merged_into"], name="customers_merged", condition=Q(merged_into__isnull=False)),
             models.Index(Lower("email"), name="customers_email", condition=~Q(email="")),
             models.Index(fields=["phone_e164"], name="customers_phone", condition=~Q(phone_e164="")),
-            models.Index(fields=["birth_date", "search_family"], name="customers_birth_name"),
+            models.Index(fields=["birth_date", "search_family", "search_given"], name="customers_birth_names"),
             models.Index(fields=["search_family", "search_given"], name="customers_name"),
         ]
 

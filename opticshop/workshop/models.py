@@ -29,6 +29,7 @@ JOB_MOVES: dict[str, frozenset[str]] = {
     JobState.FINISHED: frozenset(),
     JobState.CANCELLED: frozenset(),
 }
+LIVE_STATES = tuple(str(state) for state, moves in JOB_MOVES.items() if moves)
 
 
 class StepKind(models.TextChoices):
@@ -121,6 +122,10 @@ class Job(Entity, Versioned, BranchOwned):
         indexes = [
             models.Index(fields=["branch", "-id"], name="workshop_job_newest"),
             models.Index(fields=["branch", "state", "promised_on", "id"], name="workshop_job_board"),
+            # The board in its order, from the first page on: of several states together, the index above is none.
+            models.Index(
+                fields=["branch", "promised_on", "id"], condition=Q(state__in=LIVE_STATES), name="workshop_job_live"
+            ),
             models.Index(
                 fields=["branch", "finished_at"], condition=Q(finished_at__isnull=False), name="workshop_job_finished"
             ),

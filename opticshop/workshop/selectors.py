@@ -17,13 +17,13 @@ from opticshop.orders.models import Order
 from opticshop.orders.services import document_of
 from opticshop.stock.models import Lot, Reservation
 
-from .models import JOB_MOVES, SKIPPABLE, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
+from .models import LIVE_STATES as LIVE_STATES
+from .models import SKIPPABLE, Bench, Breakage, Job, JobState, JobStep, LensReading, StepKind
 from .permissions import WorkshopPermission
 
 #: Steps worked on after the final inspection; every other step belongs to an open job.
 AFTER_INSPECTION = frozenset({StepKind.SET_UP, StepKind.PACK})
 CLOSED_STEPS = frozenset({JobStep.State.DONE, JobStep.State.SKIPPED})
-LIVE_STATES = tuple(state for state, moves in JOB_MOVES.items() if moves)
 
 _STEPS = related("steps", lambda: JobStep.objects.select_related("by", "started_by"))
 _READINGS = related("readings", lambda: LensReading.objects.select_related("read_by"))

@@ -7,6 +7,7 @@ import uuid
 from types import MappingProxyType, SimpleNamespace
 
 import pytest
+from django.db import connection
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 from rest_framework.test import APIRequestFactory
@@ -130,9 +131,17 @@ def test_the_kept_sql_of_a_list_is_that_of_the_ordinary_way(kind, monkeypatch):
                     assert pages is not None
                     view.paginate_queryset(pages)
                     ordinary = _ordinary(view)
-                assert asked.pop() == ordinary, query
+                assert _merged(*asked.pop()) == _merged(*ordinary), query
                 assert not asked
     assert None not in kept._kept.values(), "a statement that could not be kept"
+
+
+def _merged(sql, values):
+    """With its values in it, as PostgreSQL is told: some stand in the kept SQL already."""
+    if connection.vendor != "postgresql":
+        return sql, values
+    with connection.cursor() as cursor:
+        return cursor.mogrify(sql, values)
 
 
 def api_root_routes():

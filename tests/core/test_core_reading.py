@@ -143,6 +143,7 @@ def test_rows_that_point_at_the_same_one_share_it(mill):
         ('SELECT "a"."b" FROM "a" WHERE ("a"."id" IN (%s, %s) AND "a"."at" >= %s) LIMIT 51', True),
         ('SELECT "a"."b" FROM "a" WHERE "a"."id" = ANY(%s::uuid[])', True),
         ('SELECT "a"."b" FROM "a"', True),
+        ('SELECT "a"."b" FROM "a" WHERE (NOT (U0."mail" = %s) AND LOWER(U0."mail") = %s)', True),
         ('SELECT "a"."b" FROM "a" WHERE "a"."name"::text LIKE %s', False),
         ('SELECT "a"."b" FROM "a" WHERE UPPER("a"."name") = UPPER(%s)', False),
         ('SELECT "a"."b", %s AS "c" FROM "a" WHERE "a"."id" = %s', False),
