@@ -44,6 +44,8 @@ class TraceMiddleware:
             response = self.get_response(request)
             if _shows_people(request, response):
                 self._write(request, trace, response.status_code)
+        if not response.streaming:  # else the rows go on being read
+            trace.let_go()
         return response
 
     def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> None:

@@ -21,6 +21,9 @@ def connection(*, writes: bool) -> dict[str, Any]:
         # What is looked up by key lies in memory or on a disk without arms. PostgreSQL's own 4.0 has it read all people
         # of the group to name the two who worked on a job.
         "random_page_cost": env.text("OPTICSHOP_DB_RANDOM_PAGE_COST", "1.1"),
+        # What is prepared (``core/reading.py``) is planned once, for any value. Left to choose, PostgreSQL plans it
+        # five times more on each connection, and what compares with a list of keys every time.
+        "plan_cache_mode": "force_generic_plan",
     }
     if not writes:
         limits["default_transaction_read_only"] = 1
@@ -41,7 +44,7 @@ def connection(*, writes: bool) -> dict[str, Any]:
                 "max_lifetime": env.number("OPTICSHOP_DB_POOL_LIFETIME_SECONDS", 3600),
             },
             # A statement that a connection has seen so often is prepared there (``core/reading.py``).
-            "prepare_threshold": 3,
+            "prepare_threshold": env.number("OPTICSHOP_DB_PREPARE_AFTER", 3) or None,
             "connect_timeout": 5 if writes else 2,
             "options": " ".join(f"-c {name}={value}" for name, value in limits.items()),
             "application_name": env.text("OPTICSHOP_PROCESS", "opticshop"),

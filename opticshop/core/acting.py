@@ -17,6 +17,7 @@ from pathlib import PurePath
 from typing import Any
 
 from .actor import Actor
+from .fetching import let_go
 
 
 @dataclass(slots=True)
@@ -41,6 +42,12 @@ class Trace:
     seen: list[Seen] = field(default_factory=list)
     #: Made from the other fields by whoever writes them down; empty again when they change.
     written: str = ""
+
+    def let_go(self) -> None:
+        """What was shown is written down and needed no more."""
+        for each in self.seen:
+            let_go(each.rows)
+            each.rows.clear()
 
     def name(self, actor: Actor) -> None:
         self.actor_id, self.actor_label, self.actor_kind = actor.id, actor.label, actor.kind

@@ -174,6 +174,14 @@ class ApiViewSet(GenericViewSet[Any]):
                 exc.headers["ETag"] = preconditions.entity_tag(self.current_version())
         return super().handle_exception(exc)
 
+    def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> Any:
+        response = super().dispatch(request, *args, **kwargs)
+        # The view and its request hold each other: with them the answer would wait for the collector of cycles.
+        del self.response
+        if isinstance(response, Response):
+            response.add_post_render_callback(_without_context)
+        return response
+
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
         method = str(request.method).lower()
@@ -285,6 +293,11 @@ class Retrieves(ApiViewSet):
 
 class ResourceViewSet(Lists, Retrieves):
     """What most resources are: a list and one thing, with writes added as methods."""
+
+
+def _without_context(response: Any) -> None:
+    """What it was rendered with; the answer itself stands in it, too."""
+    response.renderer_context = {}
 
 
 def _replayed(record: Any) -> HttpResponse:

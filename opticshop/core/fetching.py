@@ -20,6 +20,8 @@ from django.db.models.query import prefetch_related_objects
 from .prepared import Prepared, a_key_of_nobody
 
 _Model = models.Model
+#: Where Django keeps what was fetched for a row.
+_PREFETCHED = "_prefetched_objects_cache"
 
 
 def fetch_related(rows: Sequence[_Model], lookups: Iterable[Any], using: str) -> None:
@@ -35,6 +37,19 @@ def fetch_related(rows: Sequence[_Model], lookups: Iterable[Any], using: str) ->
         reached: Sequence[_Model] = rows
         for step in steps:
             reached = step.follow(reached, using)
+
+
+def let_go(rows: Iterable[Any]) -> None:
+    """What was fetched for the rows is cut off from them, who are not needed any more. A row and what points back at it
+    hold each other: left to the collector of cycles, they cost as much again as to make them, and every so often
+    everybody waits for it."""
+    for row in rows:
+        fetched = row.__dict__.pop(_PREFETCHED, None)
+        for found in fetched.values() if fetched else ():
+            let_go(found)
+        related = row._state.fields_cache
+        row._state.fields_cache = {}
+        let_go(one for one in related.values() if one is not None)
 
 
 def related(name: str, asked: Callable[[], models.QuerySet[Any]]) -> Any:
@@ -144,7 +159,7 @@ class _Back:
         )
 
     def follow(self, rows: Sequence[_Model], using: str) -> Sequence[_Model]:
-        without = [row for row in rows if self.cache not in row.__dict__.get("_prefetched_objects_cache", ())]
+        without = [row for row in rows if self.cache not in row.__dict__.get(_PREFETCHED, ())]
         owners = {row.pk: row for row in without}
         of_owner: dict[Any, list[Any]] = {}
         for each in self.query.rows_of(owners, using) if owners else ():
@@ -152,9 +167,9 @@ class _Back:
             self.field.set_cached_value(each, owners[owner])
             of_owner.setdefault(owner, []).append(each)
         for row in without:
-            cache = row.__dict__.setdefault("_prefetched_objects_cache", {})
+            cache = row.__dict__.setdefault(_PREFETCHED, {})
             cache[self.cache] = Fetched(row, self.name, self.model, of_owner.get(row.pk, []), using)
-        return [each for row in rows for each in row.__dict__["_prefetched_objects_cache"][self.cache]]
+        return [each for row in rows for each in row.__dict__[_PREFETCHED][self.cache]]
 
 
 _known: dict[tuple[type[_Model], str | Related], list[Any] | None] = {}
