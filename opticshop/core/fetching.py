@@ -45,11 +45,13 @@ def let_go(rows: Iterable[Any]) -> None:
     everybody waits for it."""
     for row in rows:
         fetched = row.__dict__.pop(_PREFETCHED, None)
-        for found in fetched.values() if fetched else ():
-            let_go(found)
+        if fetched:
+            for found in fetched.values():
+                let_go(found._result_cache or ())
         related = row._state.fields_cache
-        row._state.fields_cache = {}
-        let_go(one for one in related.values() if one is not None)
+        if related:
+            row._state.fields_cache = {}
+            let_go([one for one in related.values() if one is not None and _PREFETCHED in one.__dict__])
 
 
 def related(name: str, asked: Callable[[], models.QuerySet[Any]]) -> Any:

@@ -81,7 +81,7 @@ def _as_fast(convert: Any) -> Any:
 
 
 #: What might be a whole number of more than 64 bits, which orjson takes for a float.
-_LONG = re.compile(r"\d{19}")
+_LONG = re.compile(r"\d{19}", re.ASCII)
 
 
 def _json(value: Any, expression: Any, connection: Any) -> Any:
