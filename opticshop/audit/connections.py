@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Any
 
 from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.backends.postgresql.base import ServerBindingCursor
 
 from opticshop.core import acting
 
@@ -27,6 +28,8 @@ _HARMLESS = re.compile(
 )
 _UNDOES = re.compile(r"\s*ROLLBACK\b", re.IGNORECASE)
 _IDLE, _IN_ERROR = 0, 3
+#: Where a connection keeps the cursor that tells it.
+_TELLS = "_opticshop_telling"
 
 
 def prepare(connection: BaseDatabaseWrapper) -> None:
@@ -103,5 +106,8 @@ def _text() -> str:
 
 
 def _set(raw: Any, text: str, *, local: bool) -> None:
-    with raw.cursor() as cursor:
-        cursor.execute("SELECT set_config(%s, %s, %s)", [SETTING, text, local])
+    cursor = raw.__dict__.get(_TELLS)
+    if cursor is None:
+        binding: Any = ServerBindingCursor
+        cursor = raw.__dict__[_TELLS] = binding(raw)
+    cursor.execute("SELECT set_config(%s, %s, %s)", [SETTING, text, local])

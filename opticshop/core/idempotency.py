@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from dataclasses import dataclass
+from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
@@ -17,7 +18,7 @@ from django.db.models import QuerySet
 from . import clock
 from .errors import IdempotencyInProgress, IdempotencyKeyMissing, IdempotencyKeyReused, Invalid
 from .models import IdempotencyRecord
-from .writing import inserted
+from .writing import inserted, updated
 
 KEPT_FOR = dt.timedelta(hours=48)
 #: A claim without an answer older than this belongs to a process that died; it may be claimed anew.
@@ -86,8 +87,8 @@ def store_answer(
     Raises IdempotencyInProgress, which undoes that write, where the claim was taken over in the meantime: of two
     processes that hold one key, only one can commit.
     """
-    kept = _held(record).update(status=status, body=body, content_type=content_type, headers=headers)
-    if not kept:
+    answer = {"status": status, "body": body, "content_type": content_type, "headers": headers}
+    if not updated(IdempotencyRecord, _while_held(record), answer):
         raise IdempotencyInProgress(headers={"Retry-After": "1"})
 
 
@@ -97,8 +98,12 @@ def release(record: IdempotencyRecord) -> None:
 
 
 def _held(record: IdempotencyRecord) -> QuerySet[IdempotencyRecord]:
+    return IdempotencyRecord.objects.filter(**_while_held(record))
+
+
+def _while_held(record: IdempotencyRecord) -> dict[str, Any]:
     """The row, as long as this claim still holds it: the moment of the claim is its mark."""
-    return IdempotencyRecord.objects.filter(id=record.id, status=None, created_at=record.created_at)
+    return {"id": record.id, "status": None, "created_at": record.created_at}
 
 
 def forget_expired(limit: int = 1000) -> int:

@@ -50,14 +50,14 @@ def rows(connection: Any, sql: str, values: Sequence[Any], *, prepares: bool = F
     return found
 
 
-def execute(connection: Any, sql: str, values: Sequence[Any], *, prepares: bool = False) -> None:
-    """A statement that gives no rows."""
+def execute(connection: Any, sql: str, values: Sequence[Any], *, prepares: bool = False) -> int:
+    """A statement that gives no rows; how many it wrote."""
     if _is_watched(connection):
         with connection.cursor() as cursor:
             cursor.execute(sql, values)
-        return
+            return int(cursor.rowcount)
     with connection.wrap_database_errors:
-        _executed(connection, sql, values, only_reads=False, prepares=prepares)
+        return int(_executed(connection, sql, values, only_reads=False, prepares=prepares).rowcount)
 
 
 def _is_watched(connection: Any) -> bool:

@@ -16,7 +16,7 @@ from opticshop.core.errors import Busy
 from opticshop.core.locks import busy_answers
 from opticshop.core.models import EventDelivery, IdempotencyRecord, OutboxEvent
 from opticshop.core.prepared import Prepared, a_key_of_nobody, statement_of
-from opticshop.core.writing import inserted
+from opticshop.core.writing import inserted, updated
 from tests.conftest import NOON
 
 pytestmark = pytest.mark.django_db
@@ -210,3 +210,26 @@ def alter(kind):
     """By somebody else, as a migration is."""
     with psycopg.connect(**parameters(connection.settings_dict)) as other:
         other.execute(f"ALTER TABLE branches_branch ALTER COLUMN phone TYPE {kind}")
+
+
+def test_updated_rows_are_those_of_djangos_update():
+    """Columns of each kind, what is empty asked for, and how many rows it were."""
+    first, second = inserted(
+        [
+            IdempotencyRecord(credential="c", route="r", key=key, fingerprint="f", expires_at=NOON, created_at=NOON)
+            for key in ("one", "two")
+        ]
+    )
+    answer = {
+        "status": 201,
+        "body": b'{"a": "%s"}',
+        "content_type": "text/plain",
+        "headers": {"ETag": '"1"', "n": None},
+    }
+    asked = {"id": first.id, "status": None, "created_at": NOON}
+    assert updated(IdempotencyRecord, asked, answer) == 1
+    assert updated(IdempotencyRecord, asked, answer) == 0, "it is empty no more"
+    assert updated(IdempotencyRecord, {"credential": "c", "created_at": NOON + dt.timedelta(seconds=1)}, answer) == 0
+    IdempotencyRecord.objects.filter(id=second.id).update(**answer)
+    ours, djangos = IdempotencyRecord.objects.filter(credential="c").order_by("key").values(*answer)
+    assert ours == djangos

@@ -16,6 +16,7 @@ from opticshop.core.actor import Actor
 from opticshop.core.errors import Invalid, VersionMismatch
 from opticshop.core.locks import lock_rows
 from opticshop.core.text import folded
+from opticshop.core.writing import inserted
 
 from .. import events, selectors
 from ..ages import age_on
@@ -75,7 +76,7 @@ def customer_register(
         customer = Customer(branch=branch, **prepared)
         _check_guardian(customer, details)
         similar = list(selectors.customers_like(actor, customer))
-        customer.save(force_insert=True)
+        inserted([customer])
         choices_record(actor, customer, CHOICES, choices_of(customer), consent_source, consent_wording)
         record_event(events.CUSTOMER_REGISTERED, customer, actor)
     return Registered(customer, similar)
