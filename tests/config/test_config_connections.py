@@ -214,3 +214,8 @@ def test_a_server_that_ended_all_connections_is_asked_by_new_ones(pooled):
             "WHERE application_name = 'opticshop-study' AND datname = current_database()"
         )
     assert [ask(pooled, "/api/v1/me/")[0] for _ in range(4)] == [401] * 4
+
+
+@on_postgresql
+def test_the_programs_of_postgresql_take_what_a_process_is_set_to(pooled):
+    server.run("psql", pooled, "--command", "SELECT 1")

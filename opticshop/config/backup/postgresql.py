@@ -17,7 +17,7 @@ from psycopg import conninfo, sql
 from .digests import Kinds
 from .refusing import BackupRefused
 
-_NOT_OF_THE_DRIVER = {"pool", "isolation_level", "assume_role", "server_side_binding"}
+_NOT_OF_THE_DRIVER = {"pool", "isolation_level", "assume_role", "server_side_binding", "prepare_threshold"}
 _KINDS = {
     "boolean": "flag",
     "numeric": "decimal",
