@@ -52,7 +52,7 @@ def reads_write(trace: Trace, *, status: int, addressed: str = "") -> None:
         "kind": shown.model._meta.db_table if shown else "",
         "ids": [str(row.pk) for row in shown.rows[:MOST_IDS]] if shown else [addressed] if addressed else [],
         "status": status,
-        "branch_ids": sorted(set(map(str, filter(None, map(_branch_of, shown.rows))))) if shown else [],
+        "branch_ids": sorted(map(str, set(filter(None, map(_branch_of, shown.rows))))) if shown else [],
     }
     if connection.vendor == "postgresql":
         about, values = _about(shown)

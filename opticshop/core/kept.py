@@ -13,17 +13,16 @@ import re
 import threading
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
 from django.core.exceptions import EmptyResultSet
 from django.db import connections, models
-from psycopg.sql import Literal
 from rest_framework.request import Request
 
 from .fetching import fetch_related
-from .prepared import Statement, statement_of
+from .prepared import Statement, statement_of, with_constants
 
 #: Statements kept in a process, for each some hundred bytes: their SQL is shared by all of the same shape.
 MOST_KEPT, MOST_SHARED = 16_384, 2_048
@@ -260,33 +259,11 @@ def _made(rows: Any, slots: Queries, names: Sequence[str], grants: Any) -> Kept 
         places += here
     if len({place for place, _ in places}) != len(places):
         return None  # two of them in one value
-    statement, values, places = _with_constants(statement, values, places)
+    statement, values, moved = with_constants(statement, values, {place for place, _ in places}, connections["default"])
+    places = [(moved[place], name) for place, name in places]
     alike = (connections["default"].vendor, rows.model, rows._iterable_class, statement.sql)
     with _changing:
         statement = _shared.setdefault(alike, statement)
         while len(_shared) > MOST_SHARED:
             del _shared[next(iter(_shared))]
     return Kept(statement, values, tuple(places), lookups, grants)
-
-
-def _with_constants(
-    statement: Statement, values: tuple[Any, ...], places: list[tuple[int, str]]
-) -> tuple[Statement, tuple[Any, ...], list[tuple[int, str]]]:
-    """Words and numbers that are always the same are put into the SQL that PostgreSQL is to prepare: it plans for any
-    value, and an index of the rows in some states is of use only if it knows which states are asked for."""
-    between = statement.sql.split("%s")
-    if not statement.prepares or connections["default"].vendor != "postgresql" or "%%" in statement.sql:
-        return statement, values, places
-    names = dict(places)
-    sql = between[0]
-    kept_values: list[Any] = []
-    kept_places: list[tuple[int, str]] = []
-    for place, (value, behind) in enumerate(zip(values, between[1:], strict=True)):
-        if place in names or not isinstance(value, str | int):
-            if place in names:
-                kept_places.append((len(kept_values), names[place]))
-            kept_values.append(value)
-            sql += "%s" + behind
-        else:
-            sql += Literal(value).as_string().replace("%", "%%") + behind
-    return replace(statement, sql=sql), tuple(kept_values), kept_places

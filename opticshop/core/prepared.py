@@ -9,7 +9,7 @@ import json
 import re
 import uuid
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import islice
 from typing import Any, Generic, TypeVar
@@ -25,6 +25,7 @@ from django.db.models.query import (  # type: ignore[attr-defined]
 )
 from django.db.models.query_utils import DeferredAttribute
 from django.db.models.signals import post_init, pre_init
+from psycopg.sql import Literal
 
 from . import reading
 
@@ -73,6 +74,26 @@ def statement_of(queryset: Any) -> tuple[Statement, tuple[Any, ...]]:
         for convert in found
     ]
     return Statement(sql, converters, _maker(queryset, compiler), reading.may_be_prepared(sql)), tuple(values)
+
+
+def with_constants(
+    statement: Statement, values: tuple[Any, ...], varying: Collection[int], connection: Any
+) -> tuple[Statement, tuple[Any, ...], dict[int, int]]:
+    """Words and numbers that are always the same are put into the SQL that PostgreSQL is to prepare: it plans for any
+    value, and an index of the rows in some states is of use only if it knows which states are asked for. Also said is
+    where those that vary stand then."""
+    between = statement.sql.split("%s")
+    if not statement.prepares or connection.vendor != "postgresql" or "%%" in statement.sql:
+        return statement, values, {place: place for place in varying}
+    sql, left, moved = between[0], list[Any](), dict[int, int]()
+    for place, (value, behind) in enumerate(zip(values, between[1:], strict=True)):
+        if place in varying or not isinstance(value, str | int):
+            moved[place] = len(left)
+            left.append(value)
+            sql += "%s" + behind
+        else:
+            sql += Literal(value).as_string().replace("%", "%%") + behind
+    return replace(statement, sql=sql), tuple(left), moved
 
 
 def _as_fast(convert: Any) -> Any:
@@ -151,7 +172,8 @@ class Prepared(Generic[Row]):
             raise ValueError("the value stands once in a prepared query")
         if isinstance(asked_for, list) and statement.sql.count("IN (%s)") != 1:
             raise ValueError("a prepared query compares a list of values once, by IN")
-        return statement, values, places[0]
+        statement, values, moved = with_constants(statement, values, places, connection)
+        return statement, values, moved[places[0]]
 
 
 def _maker(queryset: Any, compiler: Any) -> Callable[[Sequence[Sequence[Any]]], list[Any]]:
