@@ -24,7 +24,7 @@ from psycopg.types.datetime import TimestamptzLoader
 _KEPT, _PREPARING = "_opticshop_cursor", "_opticshop_preparing_cursor"
 #: Statements that a connection keeps prepared: those that were asked last, each some ten to a hundred kB there.
 MOST_PREPARED = 200
-_COLUMN = r'"?\w+"?\."\w+"'
+_COLUMN = r'(?:"\w+"|[A-Z]\d+)\."\w+"'
 #: Values whose type the column beside them tells, and of which the plan does not depend much.
 _COMPARED = re.compile(
     rf"(?:{_COLUMN}|LOWER\({_COLUMN}\)) (?:(?:=|<>|<|>|<=|>=) %s|IN \(%s(?:, %s)*\)|= ANY\(%s::uuid\[\]\))"
