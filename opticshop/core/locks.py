@@ -9,6 +9,7 @@ from typing import TypeVar
 from django.conf import settings
 from django.db import DatabaseError, InterfaceError, OperationalError, connection, models, transaction
 
+from . import reading
 from .errors import Busy, DatabaseAway, DomainError, TookTooLong
 
 M = TypeVar("M", bound=models.Model)
@@ -45,7 +46,8 @@ def busy_answers() -> Iterator[None]:
 
 def is_contention(error: BaseException) -> bool:
     state = getattr(error.__cause__, "sqlstate", None)
-    return state in {"55P03", "40P01", "40001", "0A000"} or "database is locked" in str(error)
+    is_passing = state in {"55P03", "40P01", "40001"} or reading.is_outdated(error.__cause__)
+    return is_passing or "database is locked" in str(error)
 
 
 #: Classes of SQLSTATE (PostgreSQL, appendix A): connection exception, insufficient resources, operator intervention by

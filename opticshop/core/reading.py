@@ -91,11 +91,16 @@ def _cursor(connection: Any, name: str) -> Any:
 def _run(cursor: Any, sql: str, values: Sequence[Any], many: bool, context: dict[str, Any]) -> Any:
     try:
         return cursor.execute(sql, values)
-    except psycopg.errors.FeatureNotSupported:
-        # What was prepared gives other columns since a migration. In a transaction nothing can be asked any more, and
-        # the driver forgets what was prepared when it is undone.
+    except psycopg.errors.FeatureNotSupported as error:
+        # In a transaction nothing can be asked any more, and the driver forgets what was prepared when it is undone.
         raw = cursor.connection
-        if raw.info.transaction_status != TransactionStatus.IDLE:
+        if not is_outdated(error) or raw.info.transaction_status != TransactionStatus.IDLE:
             raise
         raw.execute("DEALLOCATE ALL")
         return cursor.execute(sql, values)
+
+
+def is_outdated(error: BaseException | None) -> bool:
+    """Whether what was prepared gives other columns since a migration. In every language of the server it is told from
+    the same place of it."""
+    return isinstance(error, psycopg.Error) and error.diag.source_function == "RevalidateCachedQuery"
