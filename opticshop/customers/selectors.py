@@ -72,13 +72,14 @@ def customers_named(queryset: BranchQuerySet[Customer], text: str, actor: Actor)
             )
         return queryset
     where = actor.where(CustomerPermission.VIEW)
-    behind = [""] if where is ALL or len(where) > MOST_BRANCHES else [f"{branch}/" for branch in sorted(where)]
-    if not words or not behind:
+    if not words or not where:
         return queryset
-    if behind != [""]:
-        words *= (
-            2  # PostgreSQL takes any beginning for that of one row in 200, and reads all rows of the branch besides
-        )
+    behind = [""]
+    if where is not ALL and len(where) * len(words) <= MOST_BEGINNINGS:
+        behind = [f"{branch}/" for branch in sorted(where)]
+        # PostgreSQL takes any beginning for that of one row in 200, and would read all rows of the branch besides. Said
+        # twice it is that of one in 40,000.
+        words *= 2
     asked = " & ".join("(" + " | ".join(_beginning(branch + word) for branch in behind) + ")" for word in words)
     names = Func("branch", "search_family", "search_given", function="customers_name_words")  # as the index has it
     has = Func(names, Value(asked), template="%(expressions)s::tsquery", arg_joiner=" @@ ", output_field=BooleanField())
@@ -88,8 +89,8 @@ def customers_named(queryset: BranchQuerySet[Customer], text: str, actor: Actor)
 #: No word of a name is longer, and no name has more beginnings of words than both its parts have letters.
 LONGEST_WORD = Customer._meta.get_field("search_family").max_length or 0
 LONGEST_NAME = 2 * LONGEST_WORD
-#: Branches of an actor that a search of names goes through one by one; for more it reads the names of all.
-MOST_BRANCHES = 32
+#: Words times branches of the actor, up to which names are looked for branch by branch; beyond, among those of all.
+MOST_BEGINNINGS = 64
 
 
 def _beginning(word: str) -> str:

@@ -81,7 +81,7 @@ NAME = st.lists(WORD, min_size=1, max_size=3).map(" ".join).filter(str.strip)
 class Names(TestCase):
     """Against the same said in plain Python, for somebody of one branch, of some and of more than are gone through."""
 
-    @given(people=st.lists(st.tuples(NAME, NAME), min_size=1, max_size=4), asked=NAME, most=st.sampled_from([0, 1, 32]))
+    @given(people=st.lists(st.tuples(NAME, NAME), min_size=1, max_size=4), asked=NAME, most=st.sampled_from([0, 2, 64]))
     def test_those_are_found_of_whom_every_word_begins_a_word(self, people, asked, most):
         branches = [BranchFactory(), BranchFactory()]
         held = {
@@ -95,13 +95,23 @@ class Names(TestCase):
         }
         everybody = Customer.objects.everywhere(WHY)
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(selectors, "MOST_BRANCHES", most)
+            patch.setattr(selectors, "MOST_BEGINNINGS", most)
             found = selectors.customers_named(everybody, asked, system("counter"))
             assert set(found.values_list("id", flat=True)) == wanted
             for branch in branches:
                 own = selectors.customers_named(everybody.filter(branch=branch), asked, _Of(branch))
                 here = {each.id for each in everybody.filter(branch=branch)}
                 assert set(own.values_list("id", flat=True)) == wanted & here
+
+
+@pytest.mark.django_db
+def test_so_many_words_and_branches_are_no_error():
+    """PostgreSQL takes no ``tsquery`` of more than a megabyte."""
+    many = _Of(*(BranchFactory() for _ in range(40)))
+    everybody = Customer.objects.everywhere(WHY)
+    for words in (1, 2, selectors.LONGEST_NAME, selectors.LONGEST_NAME + 1):
+        asked = " ".join(f"{number}".ljust(selectors.LONGEST_WORD, "x") for number in range(words))
+        assert list(selectors.customers_named(everybody, asked, many)) == []
 
 
 class _Of:
