@@ -14,9 +14,8 @@ from collections.abc import Callable
 from typing import Any
 
 from django.db.backends.base.base import BaseDatabaseWrapper
-from django.db.backends.postgresql.base import ServerBindingCursor
 
-from opticshop.core import acting
+from opticshop.core import acting, reading
 
 SETTING = "opticshop.trace"
 #: What stands for a value that the trail is not to tell.
@@ -78,20 +77,20 @@ class Telling:
         if _UNDOES.match(sql):
             self.told = None
         elif status != _IN_ERROR and not _HARMLESS.match(sql):
-            return self._telling(raw, lambda: execute(sql, params, many, context))
+            return self._telling(context["connection"], lambda: execute(sql, params, many, context))
         return execute(sql, params, many, context)
 
-    def _telling(self, raw: Any, run: Callable[[], Any]) -> Any:
-        text = _text()
+    def _telling(self, connection: Any, run: Callable[[], Any]) -> Any:
+        raw, text = connection.connection, _text()
         if raw.autocommit and raw.info.transaction_status == _IDLE:
-            _set(raw, text, local=False)
+            _set(connection, text, local=False)
             try:
                 return run()
             finally:
                 if raw.info.transaction_status == _IDLE:
-                    _set(raw, "", local=False)
+                    _set(connection, "", local=False)
         if text != self.told:
-            _set(raw, text, local=True)
+            _set(connection, text, local=True)
             self.told = text
         return run()
 
@@ -105,9 +104,6 @@ def _text() -> str:
     return trace.written
 
 
-def _set(raw: Any, text: str, *, local: bool) -> None:
-    cursor = raw.__dict__.get(_TELLS)
-    if cursor is None:
-        binding: Any = ServerBindingCursor
-        cursor = raw.__dict__[_TELLS] = binding(raw)
+def _set(connection: Any, text: str, *, local: bool) -> None:
+    cursor = reading.kept_cursor(connection, _TELLS, prepares=True)
     cursor.execute("SELECT set_config(%s, %s, %s)", [SETTING, text, local])

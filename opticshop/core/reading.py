@@ -67,7 +67,7 @@ def _is_watched(connection: Any) -> bool:
 def _executed(connection: Any, sql: str, values: Sequence[Any], *, only_reads: bool, prepares: bool) -> Any:
     connection.close_if_health_check_failed()
     connection.ensure_connection()
-    cursor = _cursor(connection, _PREPARING if prepares else _KEPT)
+    cursor = kept_cursor(connection, _PREPARING if prepares else _KEPT, prepares=prepares)
     run: Any = partial(_run, cursor)
     for wrapper in reversed(connection.execute_wrappers):
         if not (only_reads and getattr(wrapper, "is_about_transactions", False)):
@@ -76,13 +76,14 @@ def _executed(connection: Any, sql: str, values: Sequence[Any], *, only_reads: b
     return cursor
 
 
-def _cursor(connection: Any, name: str) -> Any:
+def kept_cursor(connection: Any, name: str, *, prepares: bool) -> Any:
+    """The cursor that the connection keeps under a name: what one has found is gone once it is asked for more."""
     raw = connection.connection
     cursor = raw.__dict__.get(name)
     if cursor is None:
         raw.prepared_max = MOST_PREPARED
-        prepares: Any = ServerBindingCursor
-        cursor = raw.__dict__[name] = prepares(raw) if name == _PREPARING else connection.create_cursor()
+        preparing: Any = ServerBindingCursor
+        cursor = raw.__dict__[name] = preparing(raw) if prepares else connection.create_cursor()
         if str(connection.timezone) == "UTC":  # then both give the same, for a session's zone is that of its connection
             cursor.adapters.register_loader("timestamptz", TimestamptzLoader)
     return cursor
